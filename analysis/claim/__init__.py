@@ -1,0 +1,1 @@
+"""The claim pack: evidence that a stranger can check."""

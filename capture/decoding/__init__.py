@@ -1,0 +1,1 @@
+"""Bytes in, readings and errors out: pure functions, shared by all links."""
