@@ -156,3 +156,23 @@ class EndplayResult(Judged):
     zero_return_mm: float | None
     creep_mm: float | None
     noise_mm: float | None
+
+
+class RestResult(Model):
+    """What an untouched indicator said for some seconds: may this set-up be trusted?
+
+    `steady` is None when it could not be told. `holder_moved` tells the findings whether run-out that does
+    not repeat may come from the holder.
+    """
+
+    kind: Literal["rest"] = "rest"
+    file: str | None = None
+    steady: bool | None
+    holder_moved: bool | None
+    duration_s: Annotated[float, Field(ge=0)]
+    noise_mm: float | None
+    drift_mm_per_min: float | None
+    slip_mm: float | None
+    readings: Counts
+    resolution_mm: float | None
+    reasons: tuple[Reason, ...]

@@ -1,0 +1,195 @@
+"""Rest levels: the stretches of a trace in which the hub stood still, and the level of each.
+
+The trace is cut into straight pieces (level and slope) by dynamic programming: the cut that makes the sum
+of squared residuals plus a price per piece smallest is found exactly. Pieces that are long and level enough
+are rests. A slope in the model keeps creep under load in one piece; a staircase of coarse steps is a slope
+with uniform residuals, and a level that toggles between two steps is a level.
+
+Source of the method: optimal partitioning with pruning (Killick, Fearnhead, Eckley, J. Am. Stat. Assoc.
+107, 2012, 1590-1598), here with straight lines as pieces.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.trace import FloatArray, IntArray
+
+PRICE = 22.0
+"""Price of one more piece, in noise variances: about the 0.9999 quantile of chi-square with 3 freedoms."""
+MOST_POINTS = 4_000
+"""Longer traces are averaged in blocks before they are cut; levels still come from every reading."""
+SHORTEST_S = 0.3
+FEWEST_READINGS = 3
+REST_SPEED_FRACTION = 0.1
+"""A piece rests when it moves by less than this part of the trace's travel a second."""
+
+
+@dataclass(frozen=True, slots=True)
+class RestLevel:
+    """One stretch at rest.
+
+    Attributes:
+        first, stop: its readings, as a half-open range of indices.
+        start_s, end_s: its first and last reading's time.
+        level_um: mean of its readings.
+        slope_um_s: how the level crept.
+        scatter_um: standard deviation of the readings about that line.
+        distinct: how many different values it holds (1: every reading on the same step).
+    """
+
+    first: int
+    stop: int
+    start_s: float
+    end_s: float
+    level_um: float
+    slope_um_s: float
+    scatter_um: float
+    distinct: int
+
+    @property
+    def count(self) -> int:
+        """Readings in it."""
+        return self.stop - self.first
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from its first to its last reading."""
+        return self.end_s - self.start_s
+
+    @property
+    def creep_um(self) -> float:
+        """How far the level crept from first to last reading."""
+        return self.slope_um_s * self.duration_s
+
+
+def find_rest_levels(
+    time_s: FloatArray,
+    reading_um: FloatArray,
+    noise_um: float,
+    *,
+    shortest_s: float = SHORTEST_S,
+    rest_speed_um_s: float | None = None,
+) -> tuple[RestLevel, ...]:
+    """The rests of a trace in order of time.
+
+    Args:
+        time_s: (n,) seconds, never decreasing.
+        reading_um: (n,) readings, um, spikes already set aside.
+        noise_um: standard deviation of one reading at rest, not below step / sqrt(12); above zero.
+        shortest_s: rests shorter than this are not counted.
+        rest_speed_um_s: fastest creep that still counts as rest; None takes `REST_SPEED_FRACTION` of the
+            trace's travel a second.
+    """
+    if time_s.size < FEWEST_READINGS:
+        return ()
+    if rest_speed_um_s is None:
+        travel_um = float(np.subtract(*np.percentile(reading_um, [99.0, 1.0])))
+        rest_speed_um_s = REST_SPEED_FRACTION * travel_um
+    edges = _cut_any_length(time_s, reading_um, noise_um)
+    pieces = [_describe(time_s, reading_um, int(a), int(b)) for a, b in zip(edges, edges[1:], strict=False)]
+    at_rest = [piece for piece in pieces if _rests(piece, noise_um, rest_speed_um_s)]
+    joined = _join(time_s, reading_um, at_rest, noise_um)
+    pause_s = float(np.median(np.diff(time_s)))
+    # n readings stand for n pauses: a rest of 0.5 s at 8 readings/s shows only 0.375 s between its ends.
+    return tuple(rest for rest in joined if rest.duration_s + pause_s >= shortest_s)
+
+
+def cut_into_lines(time_s: FloatArray, reading_um: FloatArray, noise_um: float) -> IntArray:
+    """Edges (first index of every piece, then n) of the best cut of a trace into straight pieces.
+
+    Cost: n times the longest piece; call with a few thousand readings at most.
+    """
+    size = time_s.size
+    sums = _Sums(time_s, reading_um)
+    price = PRICE * noise_um**2
+    best = np.zeros(size + 1)
+    best[0] = -price
+    came_from = np.zeros(size + 1, dtype=np.intp)
+    starts = np.zeros(1, dtype=np.intp)
+    for stop in range(1, size + 1):
+        total = best[starts] + sums.residual(starts, stop)
+        chosen = int(np.argmin(total))
+        best[stop] = total[chosen] + price
+        came_from[stop] = starts[chosen]
+        # A start that is already dearer than the best so far can never win later (the pruning rule).
+        starts = np.append(starts[total <= best[stop]], stop)
+    edges = [size]
+    while edges[-1] > 0:
+        edges.append(int(came_from[edges[-1]]))
+    return np.array(edges[::-1], dtype=np.intp)
+
+
+class _Sums:
+    """Running sums that give the residual of a straight line through any stretch at once."""
+
+    def __init__(self, time_s: FloatArray, reading_um: FloatArray) -> None:
+        span = float(time_s[-1] - time_s[0]) or 1.0
+        x = (time_s - time_s[0]) / span - 0.5
+        y = reading_um - np.median(reading_um)
+        columns = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+        self._sums = np.concatenate([np.zeros((6, 1)), np.cumsum(columns, axis=1)], axis=1)
+
+    def residual(self, starts: IntArray, stop: int) -> FloatArray:
+        """(len(starts),) sum of squared residuals of the line through readings start to stop - 1."""
+        n, x, y, xx, xy, yy = self._sums[:, stop, None] - self._sums[:, starts]
+        sxx, sxy, syy = xx - x * x / n, xy - x * y / n, yy - y * y / n
+        flat = sxx <= 1e-15 * n
+        slope_part = np.where(flat, 0.0, sxy**2 / np.where(flat, 1.0, sxx))
+        rest: FloatArray = np.maximum(syy - slope_part, 0.0)
+        return rest
+
+
+def _cut_any_length(time_s: FloatArray, reading_um: FloatArray, noise_um: float) -> IntArray:
+    size = time_s.size
+    block = math.ceil(size / MOST_POINTS)
+    if block == 1:
+        return cut_into_lines(time_s, reading_um, noise_um)
+    firsts = np.arange(0, size, block)
+    counts = np.diff(np.append(firsts, size))
+    edges = cut_into_lines(
+        np.add.reduceat(time_s, firsts) / counts, np.add.reduceat(reading_um, firsts) / counts, noise_um
+    )
+    return np.append(firsts[edges[:-1]], size)
+
+
+def _describe(time_s: FloatArray, reading_um: FloatArray, first: int, stop: int) -> RestLevel:
+    t, y = time_s[first:stop], reading_um[first:stop]
+    level = float(y.mean())
+    lever = t - t.mean()
+    weight = float(lever @ lever)
+    slope = float(lever @ y) / weight if weight > 0.0 else 0.0
+    left = y - level - slope * lever
+    scatter = math.sqrt(float(left @ left) / max(1, left.size - 2))
+    distinct = int(np.unique(y).size)
+    return RestLevel(first, stop, float(t[0]), float(t[-1]), level, slope, scatter, distinct)
+
+
+def _rests(piece: RestLevel, noise_um: float, rest_speed_um_s: float) -> bool:
+    if piece.count < FEWEST_READINGS or piece.duration_s <= 0.0:
+        return False
+    # The slope of a short piece is itself uncertain: three standard deviations of it are forgiven.
+    doubt = 3.0 * noise_um * math.sqrt(12.0 / piece.count) / piece.duration_s
+    return abs(piece.slope_um_s) <= rest_speed_um_s + doubt
+
+
+def _join(
+    time_s: FloatArray, reading_um: FloatArray, rests: list[RestLevel], noise_um: float
+) -> list[RestLevel]:
+    """Put pieces of one creeping rest together again: they follow each other without a gap in level."""
+    joined: list[RestLevel] = []
+    for rest in rests:
+        if joined and rest.first - joined[-1].stop <= 1 and _meet(joined[-1], rest, noise_um):
+            joined[-1] = _describe(time_s, reading_um, joined[-1].first, rest.stop)
+        else:
+            joined.append(rest)
+    return joined
+
+
+def _meet(before: RestLevel, after: RestLevel, noise_um: float) -> bool:
+    end_um = before.level_um + 0.5 * before.creep_um
+    begin_um = after.level_um - 0.5 * after.creep_um
+    return abs(end_um - begin_um) <= 2.0 * noise_um
