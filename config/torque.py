@@ -1,0 +1,93 @@
+"""Tightening torque as typed, and whether the figure reached is the figure asked for.
+
+The vehicle maker's procedure gives the figure and the way to it (stages, angle, wheels on the ground);
+nothing here replaces it. A torque is kept in newton metres as an exact decimal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from config.errors import InputError
+from config.lengths import parse_quantity
+
+TorqueState = Literal["at torque", "below", "above", "other unit"]
+
+NM_PER_LBF_FT = Decimal("1.3558179483314004")  # exact: 0.3048 m times 4.4482216152605 N
+# A hub nut lies far inside this; what is outside was typed in another unit or with a slipped point.
+SMALLEST_NM, LARGEST_NM = Decimal(5), Decimal(1500)
+# Largest deviation of an indicating or setting torque tool above 10 N m (ISO 6789-1, from memory).
+WRENCH_PERMISSIBLE = Decimal("0.04")
+_WORKSHOP_SPELLINGS = {
+    "ft-lb": "lbf ft", "ft-lbs": "lbf ft", "lb-ft": "lbf ft", "lbs-ft": "lbf ft", "ft lb": "lbf ft",
+    "lb ft": "lbf ft", "ft.lb": "lbf ft", "lb.ft": "lbf ft", "ftlb": "lbf ft", "lbf-ft": "lbf ft",
+    "ft-lbf": "lbf ft", "lbf.ft": "lbf ft", "n-m": "N m", "n.m": "N m", "nm": "N m", "n·m": "N m",
+}  # fmt: skip
+
+
+def parse_torque_nm(text: str, *, where: str = "torque") -> Decimal:
+    """Read a typed torque such as ``"180 N m"`` or ``"133 lbf ft"`` as newton metres.
+
+    Raises:
+        InputError: no number, no unit, a unit that is not a torque, or a figure no hub nut has.
+    """
+    stripped = text.strip()
+    unit_at = len(stripped) - len(stripped.lstrip("+-0123456789., "))
+    unit = " ".join(stripped[unit_at:].lower().split())
+    spelled = f"{stripped[:unit_at].strip()} {_WORKSHOP_SPELLINGS.get(unit, stripped[unit_at:])}"
+    try:
+        torque_nm = parse_quantity(spelled.strip(), "N*m", where=where)
+    except InputError as error:
+        raise InputError(
+            error.what.replace(repr(spelled.strip()), repr(text)),
+            where=where,
+            expected="a number with N m or lbf ft, such as '180 N m'",
+        ) from error
+    if not SMALLEST_NM <= torque_nm <= LARGEST_NM:
+        raise InputError(
+            f"{text!r} is {torque_nm.normalize():f} N m",
+            where=where,
+            expected=f"{SMALLEST_NM} to {LARGEST_NM} N m",
+            do="look at the unit and the decimal point",
+        )
+    return torque_nm
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueCheck:
+    """How a torque that was reached stands to the one asked for; `text` is one sentence."""
+
+    state: TorqueState
+    text: str
+
+    @property
+    def good(self) -> bool:
+        """The nut is at its torque."""
+        return self.state == "at torque"
+
+
+def compare_torque(
+    reached_nm: Decimal, asked_nm: Decimal, *, tolerance: Decimal = WRENCH_PERMISSIBLE
+) -> TorqueCheck:
+    """Compare the torque reached with the vehicle maker's figure, both in N m.
+
+    Args:
+        tolerance: fraction of the figure that is still "at torque" (that of the wrench by default).
+
+    A figure that fits after changing N m for lbf ft (or back) is told as such: the usual slip when a
+    wrench with two scales is set.
+    """
+    reached, asked = f"{reached_nm:.0f} N m", f"{asked_nm:.0f} N m"
+    if abs(reached_nm - asked_nm) <= tolerance * asked_nm:
+        return TorqueCheck("at torque", f"{reached} reached, {asked} asked for")
+    swaps = (("N m", "lbf ft", asked_nm / NM_PER_LBF_FT), ("lbf ft", "N m", asked_nm * NM_PER_LBF_FT))
+    for used, meant, swapped_nm in swaps:
+        if abs(reached_nm - swapped_nm) <= tolerance * swapped_nm:
+            text = f"{reached} reached where {asked} is asked for: the figure in {meant} was set in {used}"
+            return TorqueCheck("other unit", text)
+    below = reached_nm < asked_nm
+    return TorqueCheck(
+        "below" if below else "above", f"{reached} reached, {'below' if below else 'above'} {asked} asked for"
+    )
