@@ -1,0 +1,82 @@
+"""The hash chain: canonical bytes of what is stored, and links that a later change breaks.
+
+Every reading of a run goes into one running SHA-256, kept beside the run as the readings are written.
+Begun runs, ended runs and results each become a link: SHA-256 over the link before and the record's own
+SHA-256 (FIPS 180-4). Whoever changes, adds or removes a record later has to compute every following link
+anew, and then the last link no longer equals the one that a signed claim pack carries.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import struct
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import chain as joined
+from typing import Any
+
+StoredReading = tuple[int, int, int | None, str | None, bytes | None]
+"""seq, t_ns from the run's start, length_nm, flag, raw."""
+
+FORM = 1
+"""How canonical bytes are made; a later form gets a new number and this one stays readable."""
+
+FIRST_LINK = hashlib.sha256(b"hubproof chain 1").hexdigest()
+
+RUN_BEGUN = ("id", "kind", "started_utc", "started_t_ns", "indicator", "settings", "job", "wheel", "stage")
+RUN_ENDED = (*RUN_BEGUN, "state", "ended_t_ns", "readings", "rejected", "readings_sha256")
+RESULT = (
+    "id",
+    "saved_utc",
+    "kind",
+    "verdict",
+    "value_mm",
+    "expanded_mm",
+    "conformity_probability",
+    "limit_max_mm",
+    "limit_good_up_to_mm",
+    "limit_bad_above_mm",
+    "limit_source",
+    "turns",
+    "repeatable_mm",
+    "non_repeatable_mm",
+    "points_to",
+    "json",
+)
+
+
+def reading_bytes(rows: Sequence[StoredReading]) -> bytes:
+    """Canonical bytes of readings: 24 a good one (seq, t_ns, length_nm as 64-bit big-endian integers).
+
+    Any other one has ``-1 - seq``, t_ns and the size of a JSON text, then the text itself
+    (length, flag, raw in hexadecimal). The bytes do not depend on how readings were batched.
+    """
+    if all(row[3] is None and row[4] is None for row in rows):
+        numbers = joined.from_iterable(row[:3] for row in rows)
+        return struct.pack(f">{3 * len(rows)}q", *numbers)
+    return b"".join(map(_one_reading, rows))
+
+
+def _one_reading(row: StoredReading) -> bytes:
+    seq, t_ns, length_nm, flag, raw = row
+    if flag is None and raw is None:
+        return struct.pack(">3q", seq, t_ns, length_nm)
+    rest = canonical([length_nm, flag, None if raw is None else raw.hex()])
+    return struct.pack(">3q", -1 - seq, t_ns, len(rest)) + rest
+
+
+def canonical(value: Any) -> bytes:
+    """JSON with sorted keys, no blanks, UTF-8, shortest decimals: one value has one spelling."""
+    return json.dumps(
+        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    ).encode()
+
+
+def record_sha256(row: Mapping[str, Any], columns: Iterable[str], **more: Any) -> str:
+    """SHA-256 of the named columns of a row and of what belongs to it, hexadecimal."""
+    return hashlib.sha256(canonical({**{name: row[name] for name in columns}, **more})).hexdigest()
+
+
+def link_sha256(before: str, what: str, subject: str, form: int, record: str) -> str:
+    """SHA-256 of one link of the chain, hexadecimal."""
+    return hashlib.sha256(canonical([before, what, subject, form, record])).hexdigest()

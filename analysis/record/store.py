@@ -1,0 +1,306 @@
+"""The store: every reading, mark, event and result of every run, in one SQLite file."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Self
+
+import sqlite_utils
+
+from analysis.record import chain, queries
+from analysis.record.database import connect, make_private, migrate, told, writing
+from analysis.record.ids import uuid7
+from analysis.record.queries import RunRecord, RunRef, RunSummary
+from analysis.record.results import profile_rows, result_row
+from analysis.record.words import EndState, RunKind, Stage, Wheel
+from analysis.results import Judged
+from analysis.trace import FloatArray, Trace
+from config.clock import Clock, SystemClock
+from config.errors import StoreError
+
+Reading = tuple[int, int, int | None, str | None, bytes | None]
+"""seq, t_ns of the monotonic clock, length_nm, flag, raw: a reading as the recorder hands it over."""
+
+CUT_OFF = "cut_off"
+
+_ADD_READING = "INSERT INTO reading (run, seq, t_ns, length_nm, flag, raw) VALUES (?, ?, ?, ?, ?, ?)"
+_COUNT_READINGS = "UPDATE run SET readings = ?, rejected = ?, readings_sha256 = ? WHERE key = ?"
+
+
+@dataclass(slots=True)
+class _OpenRun:
+    """What the store keeps in memory of a run that is being written."""
+
+    started_t_ns: int
+    readings: int = 0
+    rejected: int = 0
+    sha256: Any = field(default_factory=hashlib.sha256)
+
+
+class Store:
+    """The record of one station. Safe to call from several threads; writers wait for each other.
+
+    Only one process may write runs into a file at a time (the daemon, or a command while no daemon
+    runs); any number may read. Every method raises `StoreError` when the database refuses.
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection, clock: Clock) -> None:
+        self.path = path
+        self._clock = clock
+        self._connection = connection
+        self._database = sqlite_utils.Database(connection)
+        self._reader = connect(path)
+        self._lock = threading.RLock()
+        self._reading_lock = threading.RLock()
+        self._open: dict[int, _OpenRun] = {}
+
+    @classmethod
+    def open(cls, path: Path, *, clock: Clock | None = None) -> Self:
+        """Open the record, or make it; bring an older one to the newest version.
+
+        Raises:
+            StoreError: of a newer version, not a record of Hubproof, not writable, damaged.
+        """
+        with told(path):
+            make_private(path)
+            connection = connect(path)
+            try:
+                migrate(connection, path)
+                return cls(path, connection, clock or SystemClock())
+            except BaseException:
+                connection.close()
+                raise
+
+    def close(self) -> None:
+        """Close the file. What was appended is on the disk already."""
+        with self._lock, self._reading_lock, told(self.path):
+            self._reader.close()
+            self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        with self._lock, told(self.path), writing(self._connection):
+            yield
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        with self._reading_lock, told(self.path):
+            yield self._reader
+
+    # Writing a run -------------------------------------------------------------------------------
+
+    def begin_run(
+        self,
+        kind: RunKind,
+        indicator: Mapping[str, Any],
+        *,
+        settings: Mapping[str, Any],
+        started_t_ns: int,
+        started_utc: datetime,
+        job: str | None = None,
+        wheel: Wheel | None = None,
+        stage: Stage | None = None,
+    ) -> RunRef:
+        """Begin a run; it is `running` until `end_run`.
+
+        Args:
+            kind: what is measured.
+            indicator: the indicator's description as it is now, JSON values only.
+            settings: what the run was started with, JSON values only.
+            started_t_ns: the monotonic clock at the start; all `t_ns` are of the same clock.
+            started_utc: the time of day at the same instant, with its time zone.
+            job: id of the job that the run belongs to.
+            wheel: wheel position.
+            stage: stage of the job.
+        """
+        run_id = str(uuid7(started_utc))
+        row = {
+            "id": run_id,
+            "kind": kind,
+            "state": "running",
+            "started_utc": queries.rfc3339(started_utc),
+            "started_t_ns": started_t_ns,
+            "indicator": json.dumps(indicator, ensure_ascii=False, allow_nan=False),
+            "settings": json.dumps(settings, ensure_ascii=False, allow_nan=False),
+            "job": job,
+            "wheel": wheel,
+            "stage": stage,
+            "readings_sha256": hashlib.sha256().hexdigest(),
+        }
+        with self._writing():
+            key = self._insert("run", row)
+            self._link("run begun", run_id, chain.record_sha256(row, chain.RUN_BEGUN))
+        self._open[key] = _OpenRun(started_t_ns)
+        return RunRef(id=run_id, key=key)
+
+    def append_readings(self, key: int, rows: Sequence[Reading]) -> None:
+        """Store readings of a run in one transaction; when it returns they survive a power cut.
+
+        Args:
+            key: of a run begun by this store and not ended.
+            rows: (seq, t_ns, length_nm, flag, raw) each, seq growing; t_ns of the monotonic clock.
+                raw is needed only for a rejected reading.
+
+        Raises:
+            StoreError: none of the rows was stored; the same call may be tried again.
+        """
+        if not rows:
+            return
+        run = self._running(key)
+        start = run.started_t_ns
+        stored = [(seq, t_ns - start, nm, flag, raw) for seq, t_ns, nm, flag, raw in rows]
+        rejected = run.rejected + sum(row[3] is not None for row in rows)
+        sha256 = run.sha256.copy()
+        sha256.update(chain.reading_bytes(stored))
+        readings = run.readings + len(rows)
+        with self._writing():
+            self._connection.executemany(_ADD_READING, [(key, *row) for row in stored])
+            self._connection.execute(_COUNT_READINGS, (readings, rejected, sha256.hexdigest(), key))
+        run.readings, run.rejected, run.sha256 = readings, rejected, sha256
+
+    def add_mark(self, key: int, t_ns: int) -> None:
+        """Keep that the index mark passed at `t_ns` of the monotonic clock; the same instant counts once."""
+        start = self._running(key).started_t_ns
+        with self._writing():
+            self._connection.execute(
+                "INSERT OR IGNORE INTO mark (run, t_ns) VALUES (?, ?)", (key, t_ns - start)
+            )
+
+    def add_event(self, key: int, t_ns: int, code: str, text: str) -> None:
+        """Keep what happened in a run at `t_ns` of the monotonic clock: a gap, a change of unit, a stop."""
+        start = self._running(key).started_t_ns
+        with self._writing():
+            self._insert("event", {"run": key, "t_ns": t_ns - start, "code": code, "text": text})
+
+    def end_run(self, key: int, state: EndState, t_ns: int) -> None:
+        """End a run at `t_ns` of the monotonic clock; nothing can be added to its readings afterwards."""
+        run = self._running(key)
+        with self._writing():
+            self._end(key, state, t_ns - run.started_t_ns)
+        del self._open[key]
+
+    def recover(self) -> tuple[RunRef, ...]:
+        """Close the runs that were cut off as `interrupted`; call once, when the station starts.
+
+        Returns:
+            The runs that were closed. Their readings stay and can be analysed.
+        """
+        with self._writing():
+            cut_off = [
+                RunRef(row["id"], row["key"])
+                for row in self._database.query(
+                    "SELECT id, key FROM run WHERE state = 'running' ORDER BY key"
+                )
+                if row["key"] not in self._open
+            ]
+            for ref in cut_off:
+                last_t_ns = queries.last_t_ns(self._connection, ref.key)
+                text = "the station stopped before the run ended"
+                self._insert("event", {"run": ref.key, "t_ns": last_t_ns, "code": CUT_OFF, "text": text})
+                self._end(ref.key, "interrupted", last_t_ns)
+        return tuple(cut_off)
+
+    def save_result(self, key: int, result: Judged, profiles: FloatArray | None = None) -> str:
+        """Keep a result of a run beside earlier ones; the latest counts.
+
+        Args:
+            key: of any run.
+            result: as analysed.
+            profiles: (turns, angles) micrometres on a grid of equal angles from the index mark, NaN
+                where there is no reading.
+
+        Returns:
+            The result's id.
+        """
+        now = self._clock.utc()
+        row = {
+            "id": str(uuid7(now)),
+            "run": key,
+            "saved_utc": queries.rfc3339(now),
+            **result_row(result),
+        }
+        with self._writing():
+            run_id = queries.run_id(self._connection, key)
+            result_key = self._insert("result", row)
+            kept = profile_rows(result_key, profiles)
+            if kept:
+                self._database.table("turn_profile").insert_all(kept)
+            self._link("result", row["id"], queries.result_sha256(self._connection, result_key, run_id))
+        return str(row["id"])
+
+    def _running(self, key: int) -> _OpenRun:
+        run = self._open.get(key)
+        if run is None:
+            raise StoreError(f"run number {key} is not being written", where=str(self.path))
+        return run
+
+    def _end(self, key: int, state: EndState, ended_t_ns: int) -> None:
+        self._database.table("run").update(key, {"state": state, "ended_t_ns": ended_t_ns})
+        self._link(
+            "run ended", queries.run_id(self._connection, key), queries.run_sha256(self._connection, key)
+        )
+
+    def _insert(self, table: str, row: Mapping[str, Any]) -> int:
+        key = self._database.table(table).insert(dict(row)).last_pk
+        assert isinstance(key, int)
+        return key
+
+    def _link(self, what: str, subject: str, record: str) -> None:
+        before = queries.last_link(self._connection)
+        link = chain.link_sha256(before, what, subject, chain.FORM, record)
+        self._insert(
+            "chain",
+            {
+                "what": what,
+                "subject": subject,
+                "form": chain.FORM,
+                "record_sha256": record,
+                "link_sha256": link,
+            },
+        )
+
+    # Reading ---------------------------------------------------------------------------------------
+
+    def runs(
+        self,
+        *,
+        kind: RunKind | None = None,
+        job: str | None = None,
+        wheel: Wheel | None = None,
+        last: int | None = None,
+    ) -> tuple[RunSummary, ...]:
+        """Runs, the newest first, with the figures of their latest result."""
+        with self._reading() as connection:
+            return queries.runs(connection, kind=kind, job=job, wheel=wheel, last=last)
+
+    def run(self, id_or_prefix: str) -> RunRecord:
+        """One run with its events, marks and results, by id, by the beginning of one, or ``last``.
+
+        Raises:
+            InputError: no such run, or more than one.
+        """
+        with self._reading() as connection:
+            return queries.run(connection, id_or_prefix)
+
+    def trace(self, id_or_prefix: str) -> Trace:
+        """The readings of a run that have a value, with their marks, exact to the nanometre.
+
+        Raises:
+            InputError: no such run, or more than one.
+        """
+        with self._reading() as connection:
+            return queries.trace(connection, queries.run(connection, id_or_prefix))
