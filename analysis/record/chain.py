@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain as joined
 from typing import Any
 
-StoredReading = tuple[int, int, int | None, str | None, bytes | None]
+StoredReading = tuple[int, int, int | None, str | None, str | None]
 """seq, t_ns from the run's start, length_nm, flag, raw."""
 
 FORM = 1
@@ -49,7 +49,7 @@ def reading_bytes(rows: Sequence[StoredReading]) -> bytes:
     """Canonical bytes of readings: 24 a good one (seq, t_ns, length_nm as 64-bit big-endian integers).
 
     Any other one has ``-1 - seq``, t_ns and the size of a JSON text, then the text itself
-    (length, flag, raw in hexadecimal). The bytes do not depend on how readings were batched.
+    ([length_nm, flag, raw]). The bytes do not depend on how readings were batched.
     """
     if all(row[3] is None and row[4] is None for row in rows):
         numbers = joined.from_iterable(row[:3] for row in rows)
@@ -61,7 +61,7 @@ def _one_reading(row: StoredReading) -> bytes:
     seq, t_ns, length_nm, flag, raw = row
     if flag is None and raw is None:
         return struct.pack(">3q", seq, t_ns, length_nm)
-    rest = canonical([length_nm, flag, None if raw is None else raw.hex()])
+    rest = canonical([length_nm, flag, raw])
     return struct.pack(">3q", -1 - seq, t_ns, len(rest)) + rest
 
 

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.record import chain
 from analysis.trace import BoolArray, FloatArray, Trace
@@ -17,6 +18,7 @@ from config.clock import NS_PER_S
 from config.errors import InputError
 
 NM_PER_UM = 1_000.0
+INCH_STEP_NM = 254  # 0.00001 in
 LAST = "last"
 
 
@@ -187,13 +189,14 @@ def trace(connection: sqlite3.Connection, record: RunRecord) -> Trace:
         mark=_nearest(time_s, np.array(record.marks_s)),
         flag=flags if np.any(flags != "") else None,
         resolution_um=None if resolution_nm is None else resolution_nm / NM_PER_UM,
-        unit="in" if _in_inches(record.indicator) else "mm",
+        unit=_unit(length_nm[flags == ""]),
     )
 
 
-def _in_inches(indicator: Mapping[str, Any]) -> bool:
-    form = indicator.get("format")
-    return isinstance(form, Mapping) and form.get("unit") == "in"
+def _unit(length_nm: NDArray[np.int64]) -> str:
+    """The unit the indicator counts in: inch steps are whole multiples of 254 nm and seldom whole um."""
+    in_inches = not np.any(length_nm % INCH_STEP_NM) and np.any(length_nm % int(NM_PER_UM))
+    return "in" if in_inches else "mm"
 
 
 def _nearest(time_s: FloatArray, marks_s: FloatArray) -> BoolArray | None:

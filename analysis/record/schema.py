@@ -144,7 +144,7 @@ READING = Table(
             "nm",
         ),
         Column("flag", "TEXT", "why the reading was rejected; null for a good one"),
-        Column("raw", "BLOB", "the bytes as they came, kept where the reading was rejected", "bytes"),
+        Column("raw", "TEXT", "what the wire said, kept where the reading was rejected"),
     ),
     ending="PRIMARY KEY (run, seq), CHECK (length_nm IS NOT NULL OR flag IS NOT NULL)",
     options="STRICT, WITHOUT ROWID",

@@ -26,7 +26,7 @@ from analysis.trace import FloatArray, Trace
 from config.clock import Clock, SystemClock
 from config.errors import StoreError
 
-Reading = tuple[int, int, int | None, str | None, bytes | None]
+Reading = tuple[int, int, int | None, str | None, str | None]
 """seq, t_ns of the monotonic clock, length_nm, flag, raw: a reading as the recorder hands it over."""
 
 CUT_OFF = "cut_off"
