@@ -137,7 +137,7 @@ def plan(
     """
     _check_plan(technicians, parts, trials)
     shuffle = Random(seed)  # noqa: S311  an order, not a secret
-    steps = []
+    steps: list[PlanStep] = []
     for trial in range(1, trials + 1):
         for technician in technicians:
             order = list(parts)
@@ -170,20 +170,21 @@ def crossed(readings: Iterable[StudyReading]) -> Crossed:
         if not np.isfinite(reading.value_um):
             raise InputError(f"{_cell(*key)} is not a number", where="study")
         cells[key] = reading.value_um
-    technicians, parts, trials = (tuple(dict.fromkeys(key[axis] for key in cells)) for axis in range(3))
-    _check_plan([str(name) for name in technicians], [str(name) for name in parts], len(trials))
+    technicians = tuple(dict.fromkeys(technician for technician, _, _ in cells))
+    parts = tuple(dict.fromkeys(part for _, part, _ in cells))
+    trials = sorted({trial for _, _, trial in cells})
+    _check_plan(technicians, parts, len(trials))
     for technician in technicians:
         for part in parts:
             for trial in trials:
                 if (technician, part, trial) not in cells:
                     raise InputError(
-                        f"{_cell(str(technician), str(part), int(trial))} is missing",
+                        f"{_cell(technician, part, trial)} is missing",
                         where="study",
                         do="measure it, or leave the part, technician or trial out altogether",
                     )
-    order = sorted(trials)
-    values = np.array([[[cells[t, p, n] for n in order] for p in parts] for t in technicians])
-    return Crossed(tuple(map(str, technicians)), tuple(map(str, parts)), values)
+    values = np.array([[[cells[t, p, n] for n in trials] for p in parts] for t in technicians])
+    return Crossed(technicians, parts, values)
 
 
 def _cell(technician: str, part: str, trial: int) -> str:
@@ -194,6 +195,7 @@ def average_and_range(study: Crossed, *, limit_um: float | None = None) -> Study
     """The study by average and range.
 
     Args:
+        study: the complete study.
         limit_um: upper limit of the measured quantity (its natural lower end being zero), or None.
     """
     values = study.values_um

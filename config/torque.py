@@ -71,9 +71,11 @@ class TorqueCheck:
 def compare_torque(
     reached_nm: Decimal, asked_nm: Decimal, *, tolerance: Decimal = WRENCH_PERMISSIBLE
 ) -> TorqueCheck:
-    """Compare the torque reached with the vehicle maker's figure, both in N m.
+    """Compare the torque reached with the vehicle maker's figure.
 
     Args:
+        reached_nm: N m that the torque wrench showed.
+        asked_nm: the vehicle maker's figure, N m.
         tolerance: fraction of the figure that is still "at torque" (that of the wrench by default).
 
     A figure that fits after changing N m for lbf ft (or back) is told as such: the usual slip when a
