@@ -1,0 +1,82 @@
+"""Turns from the trace's own repetition, with index marks as noisy help where there are any."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.trace import FloatArray
+from analysis.turns.return_map import candidates
+from analysis.turns.starts import starts_of
+from analysis.turns.state_fit import Fit, Problem, fit
+from analysis.values import Cleaned, Note, Setup, Turns
+
+_GRID = 180
+_POINTS = 300
+_FEWEST = 24
+
+
+def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | None = None) -> Turns:
+    """Turns found from the likeness of one turn to the next."""
+    trace = cleaned.trace
+    nothing = Turns(None, 0, "none", np.empty(0), 0.0)
+    if len(trace) < _FEWEST or np.ptp(trace.reading_um) < 4.0 * cleaned.noise_um:
+        return replace(nothing, notes=(Note("flat", "The trace is flat within its noise."),))
+    time_s, reading, sigma = thinned(trace.time_s, trace.reading_um, cleaned.noise_um)
+    marks = trace.mark_s
+    fits = _fits(time_s, reading, sigma, marks if marks.size >= 2 else None)
+    if not fits:
+        return replace(nothing, notes=(Note("no_repetition", "No turn repeats another."),))
+    best = fits[0]
+    position = np.interp(trace.time_s, time_s, best.turns)
+    gap = best.evidence - fits[1].evidence if len(fits) > 1 else 50.0
+    misfit = float(np.std(best.residual_um)) / float(np.mean(sigma))
+    confidence = float(1.0 / (1.0 + np.exp(-(gap - 5.0) / 5.0)))
+    if misfit > 3.0:
+        confidence = min(confidence, 0.6)
+    if best.total < 1.4:
+        confidence = min(confidence, 0.3)
+    confidence = min(confidence, 0.99)
+    others = tuple(round(f.total, 2) for f in fits[1:4]) if confidence < 0.8 else ()
+    by_marks = marks.size >= 2
+    if by_marks:
+        position = position - float(best.coefficients[-1])
+    starts = starts_of(trace.time_s, position, first=float(np.ceil(position[0])) if by_marks else 0.0)
+    return Turns(
+        total=best.total,
+        complete=max(0, starts.size - 1),
+        found_by="marks" if by_marks else "self",
+        starts_s=starts,
+        confidence=confidence,
+        alternatives=others,
+        angle_deg=360.0 * position,
+        angle_standard_deg=3.0,
+        speed_pattern_deg=4.0,
+        at_least_once=min([best.total, *others]) > 1.2,
+    )
+
+
+def thinned(time_s: FloatArray, reading_um: FloatArray, noise_um: float) -> tuple[FloatArray, ...]:
+    """Block means of at most some hundred points, with each one's standard deviation."""
+    block = max(1, int(np.ceil(time_s.size / _POINTS)))
+    size = time_s.size // block * block
+    time = time_s[:size].reshape(-1, block).mean(axis=1)
+    reading = reading_um[:size].reshape(-1, block).mean(axis=1)
+    return time, reading, np.full(time.size, np.hypot(noise_um / np.sqrt(block), 0.3 * noise_um))
+
+
+def _fits(time_s: FloatArray, reading: FloatArray, sigma: FloatArray, marks: FloatArray | None) -> list[Fit]:
+    grid = np.linspace(time_s[0], time_s[-1], _GRID)
+    guesses = candidates(np.interp(grid, time_s, reading), float(sigma[0]))
+    spread = float(np.std(reading))
+    fits: list[Fit] = []
+    at = None
+    if marks is not None:
+        at = np.clip(np.searchsorted(time_s, marks), 0, time_s.size - 1)
+    for guess in guesses:
+        coarse = Problem(time_s, reading, np.hypot(sigma, 0.05 * spread), orders=6, mark_at=at)
+        first = fit(coarse, np.interp(time_s, grid, guess.turns), rounds=5)
+        fits.append(fit(replace(coarse, sigma_um=sigma, orders=8), first.turns))
+    fits.sort(key=lambda one: -one.evidence)
+    return fits

@@ -1,0 +1,321 @@
+"""The joint fit of the hub's position at every reading and of the flange's profile.
+
+The position (turns) is a state per reading; the readings are a linear model in the profile's
+coefficients given the position. The speed is held by a prior on the change of its logarithm from one
+reading to the next (softened near standstill, so that rests and a step back are allowed; heavy-tailed,
+so that they may be sudden). The logarithm, never the speed itself: a penalty on the speed would favour
+fewer turns. Gauss-Newton: the positions' part of the Hessian is banded, the profile's part is small
+and dense, so one step costs O(readings).
+
+The evidence (Laplace's approximation, D. MacKay, "Bayesian interpolation", Neural Computation 4, 1992)
+compares answers with different counts: a finer profile or a busier hand pays for itself or loses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve, cho_solve_banded, cholesky_banded
+
+from analysis.trace import BoolArray, FloatArray
+
+TAU = 2.0 * np.pi
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """What is fitted.
+
+    Attributes:
+        time_s: (n,) strictly growing.
+        reading_um: (n,) readings; `sigma_um` (n,) their standard deviations.
+        orders: harmonics of the profile, 1 to `orders`.
+        extra: (n, k) further columns with a known shape (steps of the holder …), free in size.
+        second_um: (n,) second indicator on the same face, NaN where it gave none, or None.
+        second_turns: angle from the first indicator to the second, in turns.
+        mark_at: indices of readings in which the mark passed; `mark_sd_s` their standard deviation in s.
+        restless: standard deviation of the change of log-speed over one turn's time.
+        cage_per_turn: frequency of a slow motion that does not repeat every turn, or None.
+    """
+
+    time_s: FloatArray
+    reading_um: FloatArray
+    sigma_um: FloatArray
+    orders: int = 8
+    extra: FloatArray | None = None
+    second_um: FloatArray | None = None
+    second_turns: float = 0.0
+    mark_at: np.ndarray | None = None
+    mark_sd_s: float = 0.08
+    restless: float = 1.5
+    cage_per_turn: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """One answer: positions in turns, coefficients, residuals in um, and log evidence."""
+
+    turns: FloatArray
+    coefficients: FloatArray
+    residual_um: FloatArray
+    objective: float
+    evidence: float
+    orders: int
+    turns_sd: FloatArray | None = None
+
+    @property
+    def total(self) -> float:
+        """Turns from the first reading to the last."""
+        return float(self.turns[-1] - self.turns[0])
+
+
+_SPEED_NU = 4.0
+_READING_NU = 6.0
+_SOFT = 0.05
+
+
+class _Model:
+    """The problem with everything that stays fixed worked out once."""
+
+    def __init__(self, problem: Problem, total: float) -> None:
+        self.problem = problem
+        self.n = problem.time_s.size
+        span = float(problem.time_s[-1] - problem.time_s[0])
+        self.dt = np.diff(problem.time_s)
+        mean_speed = total / span
+        self.soft = 2.0 * _SOFT * mean_speed
+        turn_s = span / total
+        gap = 0.5 * (self.dt[1:] + self.dt[:-1])
+        self.step_sd = problem.restless * np.sqrt(gap / turn_s)
+        part = np.linspace(-1.0, 1.0, self.n)
+        two = problem.second_um is not None
+        self.rows = 2 if two else 1
+        fixed = [np.ones(self.n), part, part**2 - 1.0 / 3.0]
+        spread = float(np.ptp(problem.reading_um)) + 1e-9
+        prior = [1e3 * spread + 1e3, 10.0, 6.0]
+        if problem.extra is not None:
+            fixed += list(problem.extra.T)
+            prior += [1e3 * spread + 1e3] * problem.extra.shape[1]
+        self.own = len(fixed)
+        self.fixed = np.column_stack(fixed)
+        if two:
+            prior += prior[: self.own]
+        self.first = self.rows * self.own
+        k = np.arange(1, problem.orders + 1)
+        sd = 0.7 * spread * k**-1.3
+        sd = np.maximum(sd, 0.02 * spread)
+        prior += list(np.repeat(sd, 2))
+        self.k = k
+        self.cage = len(prior) if problem.cage_per_turn is not None else None
+        if problem.cage_per_turn is not None:
+            prior += [4.0, 4.0]
+        self.theta = len(prior) if problem.mark_at is not None else None
+        if problem.mark_at is not None:
+            prior += [1.0]
+        self.prior_precision = np.asarray(prior) ** -2.0
+        self.size = len(prior)
+        self.mark_sd = problem.mark_sd_s * mean_speed
+        if two:
+            assert problem.second_um is not None
+            ok = np.isfinite(problem.second_um)
+            self.reading = [problem.reading_um, np.where(ok, problem.second_um, 0.0)]
+            self.inverse_variance = [problem.sigma_um**-2.0, np.where(ok, problem.sigma_um**-2.0, 0.0)]
+        else:
+            self.reading = [problem.reading_um]
+            self.inverse_variance = [problem.sigma_um**-2.0]
+
+    def columns(self, turns: FloatArray, row: int) -> tuple[FloatArray, FloatArray]:
+        """Design matrix of one indicator and its derivative by the position in turns."""
+        problem = self.problem
+        shift = problem.second_turns if row else 0.0
+        z = np.exp(1j * TAU * (turns - shift))
+        powers = np.cumprod(np.broadcast_to(z[:, None], (self.n, self.k.size)), axis=1)
+        design = np.zeros((self.n, self.size))
+        slope = np.zeros((self.n, self.size))
+        design[:, row * self.own : (row + 1) * self.own] = self.fixed
+        a, b = self.first, self.first + 2 * self.k.size
+        design[:, a:b:2], design[:, a + 1 : b : 2] = powers.real, powers.imag
+        w = TAU * self.k
+        slope[:, a:b:2], slope[:, a + 1 : b : 2] = -w * powers.imag, w * powers.real
+        if self.cage is not None:
+            assert problem.cage_per_turn is not None
+            f = TAU * problem.cage_per_turn
+            design[:, self.cage], design[:, self.cage + 1] = np.cos(f * turns), np.sin(f * turns)
+            slope[:, self.cage] = -f * design[:, self.cage + 1]
+            slope[:, self.cage + 1] = f * design[:, self.cage]
+        return design, slope
+
+    def logs(self, turns: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Softened log-speed, its derivative by the speed, and its changes in standard deviations."""
+        speed = np.diff(turns) / self.dt
+        value = np.arcsinh(speed / self.soft)
+        by_speed = 1.0 / np.sqrt(speed**2 + self.soft**2)
+        return value, by_speed, np.diff(value) / self.step_sd
+
+    def marks(self, turns: FloatArray, theta: float) -> FloatArray:
+        """Mark residuals in turns: position less the nearest whole turn past the mark's place."""
+        assert self.problem.mark_at is not None
+        past = turns[self.problem.mark_at] - theta
+        return past - np.round(past)
+
+    def objective(self, turns: FloatArray, coefficients: FloatArray) -> float:
+        _, _, change = self.logs(turns)
+        total = 0.5 * (_SPEED_NU + 1) * float(np.log1p(change**2 / _SPEED_NU).sum())
+        for row in range(self.rows):
+            design, _ = self.columns(turns, row)
+            r2 = (self.reading[row] - design @ coefficients) ** 2 * self.inverse_variance[row]
+            total += 0.5 * (_READING_NU + 1) * float(np.log1p(r2 / _READING_NU).sum())
+        if self.theta is not None:
+            m2 = (self.marks(turns, float(coefficients[self.theta])) / self.mark_sd) ** 2
+            total += 2.5 * float(np.log1p(m2 / 4.0).sum())
+        return total + 0.5 * float(self.prior_precision @ coefficients**2)
+
+
+@dataclass(slots=True, eq=False)
+class _System:
+    band: FloatArray
+    gradient: FloatArray
+    cross: FloatArray
+    dense: FloatArray
+    gradient_a: FloatArray
+    log_jacobian: float
+    residual: FloatArray
+
+
+def _system(model: _Model, turns: FloatArray, a: FloatArray) -> _System:
+    n = model.n
+    _value, by_speed, change = model.logs(turns)
+    weight = (_SPEED_NU + 1) / (_SPEED_NU + change**2)
+    g = by_speed / model.dt
+    d0, d2 = g[:-1] / model.step_sd, g[1:] / model.step_sd
+    d1 = -(d0 + d2)
+    band = np.zeros((3, n))
+    band[0, :-2] += weight * d0 * d0
+    band[0, 1:-1] += weight * d1 * d1
+    band[0, 2:] += weight * d2 * d2
+    band[1, :-2] += weight * d0 * d1
+    band[1, 1:-1] += weight * d1 * d2
+    band[2, :-2] += weight * d0 * d2
+    gradient = np.zeros(n)
+    pull = weight * change
+    gradient[:-2] -= pull * d0
+    gradient[1:-1] -= pull * d1
+    gradient[2:] -= pull * d2
+    cross = np.zeros((n, model.size))
+    dense = np.diag(model.prior_precision)
+    gradient_a = -model.prior_precision * a
+    residual = np.empty(0)
+    for row in range(model.rows):
+        design, slope = model.columns(turns, row)
+        r = model.reading[row] - design @ a
+        w = model.inverse_variance[row]
+        w = w * (_READING_NU + 1) / (_READING_NU + r**2 * w)
+        s = slope @ a
+        band[0] += w * s * s
+        gradient += w * s * r
+        wd = w[:, None] * design
+        cross += s[:, None] * wd
+        dense += design.T @ wd
+        gradient_a += wd.T @ r
+        if row == 0:
+            residual = r
+    if model.theta is not None:
+        at = model.problem.mark_at
+        m = model.marks(turns, float(a[model.theta]))
+        w = 5.0 / (4.0 + (m / model.mark_sd) ** 2) / model.mark_sd**2
+        np.add.at(band[0], at, w)
+        np.add.at(gradient, at, -w * m)
+        np.add.at(cross[:, model.theta], at, -w)
+        dense[model.theta, model.theta] += w.sum()
+        gradient_a[model.theta] += (w * m).sum()
+    log_jacobian = float(np.log(g).sum())
+    return _System(band, gradient, cross, dense, gradient_a, log_jacobian, residual)
+
+
+def _solve(system: _System, damping: float) -> tuple[FloatArray, FloatArray, float]:
+    """Step in positions, step in coefficients, half the log-determinant of the whole Hessian."""
+    band = system.band.copy()
+    band[0] *= 1.0 + damping
+    band[0, 0] += 1e8
+    factor = cholesky_banded(band, lower=True, check_finite=False)
+    right = np.column_stack([system.gradient, system.cross])
+    solved = cho_solve_banded((factor, True), right, check_finite=False)
+    schur = system.dense - system.cross.T @ solved[:, 1:]
+    schur[np.diag_indices_from(schur)] += 1e-9 * np.diag(system.dense)
+    small = cho_factor(schur, lower=True, check_finite=False)
+    step_a = cho_solve(small, system.gradient_a - system.cross.T @ solved[:, 0], check_finite=False)
+    step = solved[:, 0] - solved[:, 1:] @ step_a
+    half = float(np.log(factor[0, 1:]).sum() + np.log(np.diag(small[0])).sum())
+    return step, step_a, half
+
+
+def best_coefficients(model: _Model, turns: FloatArray, rounds: int = 3) -> FloatArray:
+    """Coefficients at given positions (robust weights, a few rounds)."""
+    dense0 = np.diag(model.prior_precision)
+    a = np.zeros(model.size)
+    parts = [model.columns(turns, row)[0] for row in range(model.rows)]
+    for count in range(rounds):
+        dense, right = dense0.copy(), np.zeros(model.size)
+        for row, design in enumerate(parts):
+            r = model.reading[row] - design @ a
+            w = model.inverse_variance[row]
+            if count:
+                w = w * (_READING_NU + 1) / (_READING_NU + r**2 * w)
+            wd = w[:, None] * design
+            dense += design.T @ wd
+            right += wd.T @ model.reading[row]
+        a = np.asarray(np.linalg.solve(dense + 1e-12 * np.eye(model.size), right))
+    if model.theta is not None:
+        past = turns[model.problem.mark_at]
+        a[model.theta] = float(np.angle(np.exp(1j * TAU * past).sum()) / TAU) if past.size else 0.0
+    return a
+
+
+def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: float = 0.02) -> Fit:
+    """The best positions and profile near the guess `turns`.
+
+    Args:
+        problem: what is fitted.
+        turns: (n,) guess of the positions, growing, in turns.
+        rounds: most Gauss-Newton steps.
+        tolerance: stop when a step gains less than this in the log posterior.
+    """
+    turns = turns - turns[0]
+    model = _Model(problem, max(float(turns[-1]), 0.3))
+    a = best_coefficients(model, turns)
+    objective = model.objective(turns, a)
+    damping = 1e-3
+    system = _system(model, turns, a)
+    for _ in range(rounds):
+        gained = 0.0
+        for _ in range(5):
+            step, step_a, _ = _solve(system, damping)
+            new = turns + step
+            new_a = a + step_a
+            value = model.objective(new, new_a)
+            if np.isfinite(value) and value < objective:
+                gained = objective - value
+                turns, a, objective = new, new_a, value
+                damping = max(damping * 0.1, 1e-6)
+                break
+            damping = max(damping * 10.0, 1e-3)
+        if gained:
+            system = _system(model, turns, a)
+        if gained < tolerance:
+            break
+    _, _, half = _solve(system, 0.0)
+    # Density in the log-speeds, not in the positions: comparable between counts of turns.
+    evidence = -objective - (half - system.log_jacobian) + 0.5 * float(np.log(model.prior_precision).sum())
+    return Fit(turns - turns[0], a, system.residual, objective, evidence, problem.orders)
+
+
+def refined(problem: Problem, one: Fit, **changes: object) -> Fit:
+    """A fit of a changed problem from an earlier answer."""
+    return fit(replace(problem, **changes), one.turns)  # type: ignore[arg-type]
+
+
+def moving(turns: FloatArray) -> BoolArray:
+    """Intervals in which the hub moves at more than a twentieth of its mean speed."""
+    step = np.diff(turns)
+    return np.asarray(np.abs(step) > _SOFT * np.mean(step))
