@@ -1,0 +1,147 @@
+"""The JSON files of a claim pack: their shapes, how they are written, and how they are read back.
+
+Nothing is read leniently: an unknown key, a NaN, a text where a number belongs is refused, and the
+message names the file.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, Field, TypeAdapter, ValidationError
+
+from analysis.claim.values import Form, Identifier, Instrument, Job, RunHeader, Step, Utc
+from analysis.results import EndplayResult, Model, RestResult, RunoutResult
+from config.errors import InputError
+from config.limits import Limit
+
+AnyResult = Annotated[RunoutResult | EndplayResult | RestResult, Field(discriminator="kind")]
+RESULT: TypeAdapter[RunoutResult | EndplayResult | RestResult] = TypeAdapter(AnyResult)
+RESULT_KINDS: dict[str, type[Model]] = {"runout": RunoutResult, "endplay": EndplayResult, "rest": RestResult}
+
+FORMAT = "hubproof-claim-pack/1"
+SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+# Unified Code for Units of Measure, by the ending of a name in these files.
+UCUM = {
+    "mm": "mm",
+    "um": "um",
+    "nm": "nm",
+    "in": "[in_i]",
+    "deg": "deg",
+    "s": "s",
+    "mm_per_min": "mm/min",
+    "upr": "1",
+}
+
+Shape = TypeVar("Shape", bound=BaseModel)
+
+
+class MadeWith(Model):
+    """The software that computed and wrote the pack: a recomputation by another version may differ."""
+
+    hubproof: str
+    typst: str
+
+
+class RunEntry(RunHeader):
+    """A run in `job.json`: its header and the paths, below ``data/``, of what belongs to it."""
+
+    trace: str
+    result: str
+    profile: str | None
+    limit: Identifier | None
+
+
+class PhotoEntry(Model):
+    """A photo of the pack."""
+
+    file: str
+    taken_utc: Utc | None
+    caption: str
+
+
+class JobDocument(Model):
+    """`job.json`: the job, its runs and steps. `units` gives UCUM codes by the ending of a name."""
+
+    format: Literal["hubproof-claim-pack/1"] = "hubproof-claim-pack/1"
+    made_with: MadeWith
+    form: Form
+    units: dict[str, str] = UCUM
+    job: Job
+    runs: tuple[RunEntry, ...]
+    steps: tuple[Step, ...]
+    photos: tuple[PhotoEntry, ...]
+
+
+class LimitEntry(Model):
+    """A limit and the name by which runs refer to it."""
+
+    id: Identifier
+    limit: Limit
+
+
+class LimitsDocument(Model):
+    """`limits.json`: what the runs were judged against, lengths in nm."""
+
+    limits: tuple[LimitEntry, ...]
+
+
+class InstrumentsDocument(Model):
+    """`instruments.json`: the indicators as they were when they measured, lengths in nm."""
+
+    instruments: tuple[Instrument, ...]
+
+
+SCHEMAS: dict[str, type[Model]] = {
+    "job": JobDocument,
+    "limits": LimitsDocument,
+    "instruments": InstrumentsDocument,
+    **RESULT_KINDS,
+}
+
+
+def write_model(model: BaseModel) -> bytes:
+    """The JSON file of `model`: UTF-8, indented, keys in the order of the schema, newline at the end."""
+    return (model.model_dump_json(indent=1) + "\n").encode()
+
+
+def write_json(value: Any) -> bytes:
+    """Any plain value in the same form as `write_model`."""
+    return (json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def schema_files() -> dict[str, bytes]:
+    """The JSON Schemas (draft 2020-12) of every JSON file in a pack, by path."""
+    return {
+        f"schemas/{name}.schema.json": write_json(
+            {"$schema": SCHEMA_DIALECT, **shape.model_json_schema(mode="serialization")}
+        )
+        for name, shape in SCHEMAS.items()
+    }
+
+
+def read_model(shape: type[Shape], content: bytes, where: str) -> Shape:
+    """Read a JSON file of that shape.
+
+    Raises:
+        InputError: it is not JSON or not of that shape; names file and key.
+    """
+    try:
+        return shape.model_validate_json(content)
+    except ValidationError as error:
+        raise _unusable(error, where) from error
+
+
+def read_result(content: bytes, where: str) -> RunoutResult | EndplayResult | RestResult:
+    """Read a result of any kind; see `read_model`."""
+    try:
+        return RESULT.validate_json(content)
+    except ValidationError as error:
+        raise _unusable(error, where) from error
+
+
+def _unusable(error: ValidationError, where: str) -> InputError:
+    first = error.errors(include_url=False, include_input=False)[0]
+    place = ".".join(str(part) for part in first["loc"])
+    return InputError(f"{place}: {first['msg']}" if place else first["msg"], where=where)

@@ -1,0 +1,168 @@
+"""From a `ClaimInput` to the files of a claim pack, and back.
+
+Both ways lie side by side on purpose: the verifier reads a pack into a `ClaimInput`, computes anew and
+builds the pack again, so whatever is written here is checked there.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from importlib import metadata, resources
+
+import typst
+
+from analysis.claim.bag import SIGNATURE, TAG_MANIFEST, Files, make_bag, zip_bag
+from analysis.claim.documents import (
+    FORMAT,
+    InstrumentsDocument,
+    JobDocument,
+    LimitEntry,
+    LimitsDocument,
+    MadeWith,
+    PhotoEntry,
+    RunEntry,
+    read_model,
+    read_result,
+    schema_files,
+    write_json,
+    write_model,
+)
+from analysis.claim.photos import strip_photo
+from analysis.claim.report import render_report
+from analysis.claim.signature import PublicKey, SigningKey, sign
+from analysis.claim.tables import describe_tables
+from analysis.claim.values import ClaimInput, ClaimRun, Photo
+from analysis.claim.working import Working, profile_table, work_out
+from analysis.results import Model
+from analysis.trace_file import read_trace, write_trace
+from config.errors import InputError
+from config.limits import Limit
+
+KEY_FILE, SIGNERS_FILE, GUIDE_FILE = "signing-key.pub", "allowed_signers", "how-to-check.txt"
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """A finished pack: its name without ending (also the folder inside), and the bytes of the zip."""
+
+    name: str
+    content: bytes
+
+
+def current_versions() -> MadeWith:
+    """The versions that decide what a pack looks like."""
+    return MadeWith(hubproof=metadata.version("hubproof"), typst=typst.__version__)
+
+
+def for_handing_over(claim: ClaimInput, *, with_customer: bool) -> ClaimInput:
+    """The claim as it leaves the workshop: photos without metadata; customer and plate only when asked for.
+
+    Raises:
+        InputError: a photo is neither JPEG nor PNG.
+    """
+    photos = tuple(
+        replace(photo, content=strip_photo(photo.content, where=f"photo {number}")[0])
+        for number, photo in enumerate(claim.photos, start=1)
+    )
+    if with_customer:
+        return replace(claim, photos=photos)
+    vehicle = claim.job.vehicle.model_copy(update={"plate": None})
+    job = claim.job.model_copy(update={"customer": None, "vehicle": vehicle})
+    return replace(claim, photos=photos, job=job)
+
+
+def make_pack(claim: ClaimInput, key: SigningKey, *, with_customer: bool = False) -> Pack:
+    """The signed claim pack. The same claim and key give the same bytes.
+
+    Raises:
+        InputError: there is no run, or a photo cannot be handed over.
+    """
+    if not claim.runs:
+        raise InputError("has no run to show", where=f"job {claim.job.number or claim.job.id}")
+    claim = for_handing_over(claim, with_customer=with_customer)
+    bag = build_files(claim, [work_out(run) for run in claim.runs], key.public, current_versions())
+    bag[SIGNATURE] = sign(bag[TAG_MANIFEST], key)
+    name = pack_name(claim)
+    return Pack(name, zip_bag(bag, name))
+
+
+def pack_name(claim: ClaimInput) -> str:
+    """``hubproof-claim-``, the job's day and the end of its id."""
+    tail = "".join(letter for letter in claim.job.id.lower() if letter in "abcdefghijklmnopqrstuvwxyz0123456789")
+    return f"hubproof-claim-{claim.job.day_utc:%Y%m%d}-{tail[-8:] or 'job'}"
+
+
+def build_files(
+    claim: ClaimInput, workings: list[Working], public: PublicKey, made_with: MadeWith
+) -> Files:
+    """Every file of the pack but the signature, by path."""
+    names = [_run_name(number, run) for number, run in enumerate(claim.runs, start=1)]
+    traces = {f"traces/{name}.csv": _trace_csv(run) for name, run in zip(names, claim.runs, strict=True)}
+    tables = {f"profiles/{name}.csv": profile_table(working) for name, working in zip(names, workings, strict=True)}
+    profiles = {path: table for path, table in tables.items() if table is not None}
+    results = {
+        f"results/{name}.json": write_model(_placed(run.result, f"traces/{name}.csv"))
+        for name, run in zip(names, claim.runs, strict=True)
+    }
+    photos = {_photo_path(number, photo): photo.content for number, photo in enumerate(claim.photos, start=1)}
+    limits = _limit_entries(claim)
+    job = _job_document(claim, names, profiles, limits, made_with)
+    day = claim.job.day_utc
+    payload: Files = {
+        **traces,
+        **profiles,
+        **results,
+        **photos,
+        **schema_files(),
+        "job.json": write_model(job),
+        "limits.json": write_model(LimitsDocument(limits=limits)),
+        "instruments.json": write_model(InstrumentsDocument(instruments=claim.instruments)),
+        "datapackage.json": write_json(
+            describe_tables({**traces, **profiles}, name=pack_name(claim), created=f"{day:%Y-%m-%dT%H:%M:%SZ}")
+        ),
+        "report.pdf": render_report(claim, workings, public.fingerprint),
+    }
+    info = {
+        "External-Identifier": claim.job.id,
+        "External-Description": f"Wheel-end claim, format {FORMAT}",
+        "Bag-Software-Agent": f"hubproof {made_with.hubproof}",
+    }
+    guide = resources.files("analysis.claim").joinpath(GUIDE_FILE).read_bytes()
+    tags = {KEY_FILE: f"{public.line}\n".encode(), SIGNERS_FILE: public.allowed_signers.encode(), GUIDE_FILE: guide}
+    return make_bag(payload, info, day.date(), tags)
+
+
+def read_pack(files: Mapping[str, bytes]) -> tuple[ClaimInput, JobDocument]:
+    """The claim that a pack's files hold.
+
+    Raises:
+        InputError: a file is missing or does not hold what it should; names the file.
+    """
+    document = read_model(JobDocument, _file(files, "job.json"), "data/job.json")
+    limits = read_model(LimitsDocument, _file(files, "limits.json"), "data/limits.json")
+    instruments = read_model(InstrumentsDocument, _file(files, "instruments.json"), "data/instruments.json")
+    by_id = {entry.id: entry.limit for entry in limits.limits}
+    runs = tuple(_read_run(files, entry, by_id) for entry in document.runs)
+    photos = tuple(
+        Photo(entry.taken_utc, entry.caption, _file(files, entry.file)) for entry in document.photos
+    )
+    claim = ClaimInput(
+        document.job, runs, instruments.instruments, document.steps, photos, document.form
+    )
+    return claim, document
+
+
+def _read_run(files: Mapping[str, bytes], entry: RunEntry, limits: Mapping[str, Limit]) -> ClaimRun:
+    if entry.limit is not None and entry.limit not in limits:
+        raise InputError(f"run {entry.id} names the limit {entry.limit!r}", where="data/limits.json")
+    header = entry.model_dump(exclude={"trace", "result", "profile", "limit"})
+    trace_path = f"data/{entry.trace}"
+    text = _file(files, entry.trace).decode("utf-8", "strict")
+    return ClaimRun(
+        header=type(entry).__base__.model_validate(header),
+        trace=read_trace(io.StringIO(text, newline=""), name=trace_path),
+        result=read_result(_file(files, entry.result), f"data/{entry.result}"),
+        limit=limits[entry.limit] if entry.limit is not None else None,
+    )

@@ -1,0 +1,64 @@
+"""The description of a pack's CSV files: a Frictionless Data Package (v1), each column with its UCUM unit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from analysis.claim.bag import sha256
+from analysis.claim.documents import UCUM
+
+COLUMNS = {
+    "time_s": ("number", "seconds from the start of the run"),
+    "reading_mm": ("number", "what the indicator showed, plunger pushed in positive"),
+    "reading_um": ("number", "what the indicator showed, plunger pushed in positive"),
+    "reading_in": ("number", "what the indicator showed, plunger pushed in positive"),
+    "reading2_mm": ("number", "second indicator, same row"),
+    "reading2_um": ("number", "second indicator, same row"),
+    "reading2_in": ("number", "second indicator, same row"),
+    "mark": ("integer", "1 in the row in which the index mark passed"),
+    "angle_deg": ("number", "hub angle, growing in the direction of turning"),
+    "flag": ("string", "why the reading was rejected; empty for a good one"),
+    "repeatable_mm": ("number", "the form that comes back every turn (synchronous), mean zero"),
+}
+
+
+def describe_tables(tables: Mapping[str, bytes], *, name: str, created: str) -> dict[str, Any]:
+    """The content of ``datapackage.json`` for CSV files given by path.
+
+    Args:
+        tables: path below ``data/`` to the file's bytes.
+        name: of the package, lower-case letters, digits and ``-``.
+        created: RFC 3339, UTC.
+    """
+    return {
+        "profile": "tabular-data-package",
+        "name": name,
+        "created": created,
+        "resources": [_resource(path, content) for path, content in sorted(tables.items())],
+    }
+
+
+def _resource(path: str, content: bytes) -> dict[str, Any]:
+    header = next(
+        line for line in content.decode().splitlines() if line and not line.startswith("#")
+    ).split(",")
+    return {
+        "name": path.removesuffix(".csv").replace("/", "-").lower(),
+        "path": path,
+        "profile": "tabular-data-resource",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": len(content),
+        "hash": f"sha256:{sha256(content)}",
+        "dialect": {"delimiter": ",", "quoteChar": '"', "header": True, "commentChar": "#"},
+        "schema": {"fields": [_field(column) for column in header], "missingValues": [""]},
+    }
+
+
+def _field(column: str) -> dict[str, str]:
+    kind, text = COLUMNS.get(column, ("number", "the surface in one whole turn, drift taken off"))
+    field = {"name": column, "type": kind, "description": text}
+    unit = UCUM.get(column.rpartition("_")[2])
+    return {**field, "unit": unit} if unit is not None and kind == "number" else field

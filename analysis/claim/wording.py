@@ -1,0 +1,107 @@
+"""Words, numbers and lengths of the report in the reader's language and unit; and text made fit for print."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import unicodedata
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from analysis.claim.values import FirstUnit, Language
+
+MM_PER_IN = 25.4
+LONGEST_WORD = 36
+ZERO_WIDTH_SPACE = "\u200b"
+# Scripts and signs that the report's type can show; all else is shown by its code point, so that nothing
+# is left out silently and no control character (bidirectional ones above all) can rearrange a line.
+_PRINTABLE = re.compile(
+    "[\u0020-\u007e\u00a0-\u00ac\u00ae-\u017f\u0218-\u021b\u0386\u0388-\u038a\u038c\u038e-\u03a1\u03a3-\u03ce"
+    "\u0401-\u040c\u040e-\u044f\u0451-\u045c\u045e\u045f\u0490\u0491\u1e9e\u2010-\u2015\u2018-\u201e"
+    "\u2020-\u2022\u2026\u2030\u2032\u2033\u2039\u203a\u20ac\u2122\u2190-\u2193\u2212\u2248\u2260\u2264\u2265]"
+)
+
+
+@cache
+def _messages(language: Language) -> dict[str, Any]:
+    text = resources.files("analysis.claim").joinpath(f"messages/{language}.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """Calls give the message of that key, filled in: ``say("run", number=1)``."""
+
+    language: Language
+    first_unit: FirstUnit
+
+    def __call__(self, key: str, **values: object) -> str:
+        """The message `key` in this language.
+
+        Raises:
+            KeyError: the message file has no such key.
+        """
+        text: str = _messages(self.language)[key]
+        return text.format(**values) if values else text
+
+    def paragraphs(self, table: str) -> list[str]:
+        """The numbered paragraphs of a table of the message file."""
+        return list(_messages(self.language)[table].values())
+
+    def reason(self, code: str) -> str | None:
+        """The sentence for a reason's code in this language; None when only its own text is there."""
+        found: str | None = _messages(self.language)["reason"].get(code)
+        return found
+
+    def number(self, value: float, digits: int) -> str:
+        """A number with so many decimals and this language's decimal sign; no minus before zero."""
+        text = f"{value:.{digits}f}"
+        if text.startswith("-") and not text.strip("-0."):
+            text = text[1:]
+        return text.replace("-", "\u2212").replace(".", self("decimal"))
+
+    def tick(self, length_um: float) -> str:
+        """A length at a scale: the number alone, in the first unit."""
+        if self.first_unit == "in":
+            return self._trimmed(length_um / 1000 / MM_PER_IN, 5, 4)
+        return self._trimmed(length_um / 1000, 4, 2)
+
+    def length(self, length_um: float | None, *, expanded_um: float | None = None, fine: bool = False) -> str:
+        """A length in both units, the first unit first, with ± its expanded uncertainty if given."""
+        if length_um is None:
+            return "\u2013"
+        parts = []
+        for unit in ("mm", "in") if self.first_unit == "mm" else ("in", "mm"):
+            divisor = 1000.0 if unit == "mm" else 1000.0 * MM_PER_IN
+            least = 3 if unit == "mm" else 4
+            show = [self._trimmed(length_um / divisor, least + 1 if fine else least, least)]
+            if expanded_um is not None:
+                show.append(self._trimmed(expanded_um / divisor, least + 1, least))
+            parts.append(f"{' ± '.join(show)} {unit}")
+        return f"{parts[0]} ({parts[1]})"
+
+    def moment(self, moment: datetime) -> str:
+        """Date and time to the minute, UTC, in ISO 8601 order."""
+        return f"{moment:%Y-%m-%d %H:%M} UTC"
+
+    def _trimmed(self, value: float, most: int, least: int) -> str:
+        text = self.number(value, most)
+        while text.endswith("0") and most > least:
+            text, most = text[:-1], most - 1
+        return text
+
+
+def printable(text: str, longest: int | None = None, *, more: str = "…") -> str:
+    """`text` as one line that the report's type can show.
+
+    White space runs become one space; a sign outside the type's stock stands as ``[U+1F600]``; a word of
+    more than `LONGEST_WORD` signs may be broken there. Cut to `longest` signs, with `more` at the end.
+    """
+    plain = " ".join(unicodedata.normalize("NFC", text[: 4 * longest] if longest else text).split())
+    shown = "".join(sign if _PRINTABLE.fullmatch(sign) else f"[U+{ord(sign):04X}]" for sign in plain)
+    if longest is not None and (len(shown) > longest or len(text) > 4 * longest):
+        shown = shown[:longest].rstrip() + more
+    return re.sub(rf"(\S{{{LONGEST_WORD}}})(?=\S)", rf"\1{ZERO_WIDTH_SPACE}", shown)
