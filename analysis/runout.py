@@ -8,28 +8,24 @@ and the parts of the uncertainty budget that belong to run-out.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
+import numpy as np
+
+from analysis.circles import radial_reference
+from analysis.draws import Drawn, circular_standard_rad, draw, spread_at_one_angle, with_turns_apart
+from analysis.harmonics import Order
+from analysis.roundness import allowed_cutoffs, gaussian_filter
+from analysis.runout_budget import orders_of, runout_components
+from analysis.stops import StopFit, fit_stops
+from analysis.surface import Surface, choose_shape, fit_surface, fitted_reading
+from analysis.thinning import thin
 from analysis.trace import FloatArray
-from analysis.values import Component, Note
+from analysis.values import Cleaned, Component, Note, Setup, Turns
 
+__all__ = ["Order", "Profiles", "Runout", "take_apart"]
 
-@dataclass(frozen=True, slots=True)
-class Order:
-    """One harmonic of the turn.
-
-    Attributes:
-        order: undulations per revolution.
-        amplitude_um: half the swing of this order.
-        standard_um: standard uncertainty of `amplitude_um`, angle uncertainty included.
-        peak_deg: angle of the first maximum, 0 to 360/order.
-        peak_standard_deg: its standard uncertainty; 360/order when the order is lost in the noise.
-    """
-
-    order: int
-    amplitude_um: float
-    standard_um: float
-    peak_deg: float
-    peak_standard_deg: float
+FEWEST_READINGS = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,3 +104,145 @@ class Runout:
     readings_used: int = 0
     profiles: Profiles | None = None
     notes: tuple[Note, ...] = ()
+
+
+def take_apart(cleaned: Cleaned, turns: Turns, setup: Setup = Setup()) -> Runout:  # noqa: B008 - frozen value
+    """Take the movement of the surface apart.
+
+    Args:
+        cleaned: the readings, with what is wrong set aside or corrected.
+        turns: where the hub stood at each of them.
+        setup: a radial surface also gets its least-squares circle.
+
+    Without an angle, or without a whole turn, only the movement as read is said, and a bound where the
+    hub has certainly gone round at least once: no turn moves more than the whole trace did, but for the
+    half step by which either end may have been rounded.
+    """
+    reading = cleaned.trace.reading_um
+    as_read = float(np.ptp(reading)) if reading.size else None
+    if cleaned.refused or turns.angle_deg is None or turns.complete < 1:
+        return _unknown(cleaned, turns, as_read)
+    known = np.isfinite(turns.angle_deg)
+    angle = np.deg2rad(turns.angle_deg[known])
+    time_s, reading = cleaned.trace.time_s[known], reading[known]
+    if turns.found_by == "stops":
+        return _from_stops(cleaned, as_read, fit_stops(angle, reading, cleaned.resolution_um), reading.size)
+    if angle.size < FEWEST_READINGS:
+        return _unknown(cleaned, turns, as_read)
+    rows = thin(angle, time_s, reading)
+    surface = fit_surface(
+        rows.angle_rad,
+        rows.time_s,
+        rows.reading_um,
+        weight=rows.weight,
+        within_square=rows.within_square,
+        resolution_um=cleaned.resolution_um,
+        shape=choose_shape(rows.angle_rad, rows.time_s, together=rows.together),
+    )
+    start = float(np.interp(turns.starts_s[0], time_s, angle))
+    if angle[-1] < angle[0]:
+        start -= 2 * np.pi * turns.complete
+    drawn = draw(surface, start, turns.complete)
+    if rows.together > 1:
+        place = (angle - start) / (2 * np.pi)
+        drawn = with_turns_apart(
+            drawn, fitted_reading(surface, angle, time_s), reading, place, surface.noise_um
+        )
+    as_read_turns = _as_read_per_turn(time_s, reading, turns.starts_s)
+    return _told(cleaned, turns, setup, surface, drawn, as_read, as_read_turns)
+
+
+def _unknown(cleaned: Cleaned, turns: Turns, as_read: float | None) -> Runout:
+    bound = None
+    if turns.at_least_once and as_read is not None and not cleaned.refused:
+        bound = as_read + cleaned.resolution_um
+    note = Note("no_whole_turn", "No whole turn could be laid out, so the run-out itself is not known.")
+    return Runout(as_read_um=as_read, noise_um=cleaned.noise_um, bound_um=bound, notes=(note,))
+
+
+def _as_read_per_turn(time_s: FloatArray, reading: FloatArray, starts_s: FloatArray) -> tuple[float, ...]:
+    edges = np.searchsorted(time_s, starts_s)
+    pieces = [reading[first : last + 1] for first, last in pairwise(edges)]
+    return tuple(float(np.ptp(piece)) for piece in pieces if piece.size)
+
+
+def _told(
+    cleaned: Cleaned,
+    turns: Turns,
+    setup: Setup,
+    surface: Surface,
+    drawn: Drawn,
+    as_read: float | None,
+    as_read_turns: tuple[float, ...],
+) -> Runout:
+    per_turn = drawn.turns.mean(axis=0)
+    step_um = cleaned.resolution_um
+    per_reading = np.sqrt(surface.noise_um**2 + (step_um**2 / 12 if surface.cells else 0.0))
+    radial = radial_reference(drawn.profile) if setup.surface == "radial" else (None, None)
+    rate = surface.used / max(abs(turns.total or turns.complete), 1.0)
+    return Runout(
+        as_read_um=as_read,
+        judged_um=float(per_turn.max()),
+        per_turn_um=tuple(float(value) for value in per_turn),
+        per_turn_as_read_um=as_read_turns,
+        repeatable_um=float(drawn.repeatable.mean()),
+        repeatable_standard_um=float(drawn.repeatable.std()),
+        non_repeatable_um=spread_at_one_angle(drawn.slow) if turns.complete > 1 else None,
+        orders=orders_of(surface, turns, drawn),
+        residual_after_order_1_um=float(drawn.after_order_1.mean()),
+        filtered_um=_filtered(drawn.profile, min(rate, 7.0 * surface.shape.orders)),
+        eccentricity_um=radial[0],
+        out_of_round_um=radial[1],
+        high_spot_deg=float(np.rad2deg(drawn.grid_rad[np.argmax(drawn.profile)])),
+        high_spot_standard_deg=float(
+            np.hypot(np.rad2deg(circular_standard_rad(drawn.high_spot_rad)), turns.angle_standard_deg)
+        ),
+        drift_um=2.0 * float(surface.mean[1]),
+        noise_um=float(max(per_reading, step_um / np.sqrt(12))),
+        components=runout_components(cleaned, turns, surface, drawn),
+        readings_used=surface.used,
+        profiles=Profiles(
+            angle_deg=np.rad2deg(drawn.grid_rad),
+            turns_um=drawn.profile + drawn.slow,
+            repeatable_um=drawn.profile,
+            repeatable_standard_um=drawn.profile_standard,
+        ),
+    )
+
+
+def _filtered(profile: FloatArray, readings_per_turn: float) -> tuple[tuple[int, float], ...]:
+    """Movement after the Gaussian filter, for the cut-offs that readings and fitted orders carry."""
+    fine = 4 * profile.size
+    spectrum = np.fft.rfft(profile)
+    smooth = np.fft.irfft(spectrum, n=fine) * (fine / profile.size)
+    return tuple(
+        (cutoff, float(np.ptp(gaussian_filter(smooth, cutoff))))
+        for cutoff in allowed_cutoffs(readings_per_turn)
+        if fine >= 7 * cutoff
+    )
+
+
+def _from_stops(cleaned: Cleaned, as_read: float | None, fit: StopFit, used: int) -> Runout:
+    """Run-out from rest levels: what the stops saw, and the orders they can tell apart."""
+    note = Note(
+        "between_stops_unseen",
+        f"The hub was read at {fit.stops} places a turn; what lies between them was not seen.",
+    )
+    return Runout(
+        as_read_um=as_read,
+        judged_um=fit.movement_um,
+        per_turn_um=fit.per_turn_um,
+        per_turn_as_read_um=fit.per_turn_um,
+        repeatable_um=fit.repeatable_um,
+        repeatable_standard_um=fit.standard_um,
+        non_repeatable_um=fit.non_repeatable_um,
+        orders=fit.orders,
+        residual_after_order_1_um=fit.after_order_1_um,
+        high_spot_deg=fit.high_spot_deg,
+        high_spot_standard_deg=180.0 / fit.stops,
+        drift_um=fit.drift_um,
+        noise_um=cleaned.noise_um,
+        components=fit.components,
+        readings_used=used,
+        notes=(note,),
+    )

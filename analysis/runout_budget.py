@@ -1,0 +1,114 @@
+"""The parts of the uncertainty budget that belong to run-out, and the uncertainty of the orders."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from analysis.draws import Drawn
+from analysis.harmonics import Order, harmonic_columns, order_from_pair
+from analysis.surface import Surface
+from analysis.trace import FloatArray
+from analysis.values import Cleaned, Component, Turns
+
+HIGHEST_ORDER = 15
+PATTERN_ORDERS = 4
+
+
+def runout_components(
+    cleaned: Cleaned, turns: Turns, surface: Surface, drawn: Drawn
+) -> tuple[Component, ...]:
+    """Budget of the judged movement: the spread of the drawn surfaces, told apart by where it comes from.
+
+    The spread of the largest turn's movement over the drawn surfaces holds noise, steps, drift and what
+    differs between turns together, with their correlations. It is split so that the parts add up to it
+    again: drift by its own uncertainty between the angles of the largest and smallest value; the rest of
+    the repeatable part's spread in the ratio of noise to rounding (step^2/12 a reading: many readings at
+    many heights, so the rounding averages as noise does); what is left belongs to this turn alone.
+    """
+    largest = int(np.argmax(drawn.turns.mean(axis=0)))
+    whole = float(drawn.turns[:, largest].var())
+    repeats = min(float(drawn.repeatable.var()), whole)
+    drift = min(_drift_variance(turns, surface, drawn), repeats)
+    steps = _share_of_steps(cleaned.resolution_um, surface)
+    freedom = max(surface.freedom, 1.0)
+    used = surface.used
+    parts = [
+        Component(f"noise, {used} readings", math.sqrt((repeats - drift) * (1 - steps)), "A", freedom),
+        Component(
+            f"resolution {cleaned.resolution_um:g} um, averaged over {used} readings",
+            math.sqrt((repeats - drift) * steps),
+            "B",
+        ),
+        Component("drift of the holder within a turn", math.sqrt(drift), "A", freedom),
+        Component("what differs from turn to turn", math.sqrt(whole - repeats), "A", freedom),
+        Component("corrections of the readings", cleaned.correction_standard_um, "B"),
+        Component("angle", _blur(turns, drawn), "B"),
+    ]
+    return tuple(part for part in parts if part.standard_um > 0)
+
+
+def _drift_variance(turns: Turns, surface: Surface, drawn: Drawn) -> float:
+    """Variance that the unknown drift puts between the largest and the smallest value of a turn."""
+    apart = abs(int(np.argmax(drawn.profile)) - int(np.argmin(drawn.profile))) / drawn.profile.size
+    turn_s = float(np.diff(turns.starts_s).mean())
+    return float(surface.covariance[1, 1]) * (apart * turn_s / surface.shape.half_s) ** 2
+
+
+def _share_of_steps(step_um: float, surface: Surface) -> float:
+    """Share of a reading's variance that is rounding."""
+    rounding = step_um**2 / 12
+    whole = surface.noise_um**2 + (rounding if surface.cells else 0.0)
+    return min(rounding / whole, 1.0) if whole > 0 else 0.0
+
+
+def _blur(turns: Turns, drawn: Drawn) -> float:
+    """What turns that are laid over each other with an angle error take off the largest and smallest value.
+
+    Half the curvature there times the variance of the angle, um.
+    """
+    spread = math.radians(turns.angle_standard_deg)
+    width = 2 * np.pi / drawn.profile.size
+    bend = (np.roll(drawn.profile, 1) + np.roll(drawn.profile, -1) - 2 * drawn.profile) / width**2
+    ends = abs(bend[np.argmax(drawn.profile)]) + abs(bend[np.argmin(drawn.profile)])
+    return float(ends * spread**2 / 2)
+
+
+def orders_of(surface: Surface, turns: Turns, drawn: Drawn) -> tuple[Order, ...]:
+    """Orders 1 to 15, or as many as were fitted."""
+    highest = min(HIGHEST_ORDER, surface.shape.orders)
+    pairs = surface.mean[surface.shape.periodic].reshape(-1, 2)
+    covariance = surface.covariance[surface.shape.periodic, surface.shape.periodic]
+    angles = angle_covariance(drawn.profile, turns, highest)
+    return tuple(
+        order_from_pair(
+            order + 1,
+            float(pairs[order, 0]),
+            float(pairs[order, 1]),
+            covariance[2 * order : 2 * order + 2, 2 * order : 2 * order + 2] + angles[order],
+        )
+        for order in range(highest)
+    )
+
+
+def angle_covariance(profile: FloatArray, turns: Turns, highest: int) -> FloatArray:
+    """(highest, 2, 2) what an uncertain angle does to cosine and sine of each order, um squared.
+
+    An angle that is wrong by d(angle) moves the profile by its slope times d(angle). A speed pattern that
+    comes back every turn is a sum of low orders whose sizes fall as 1/order (a hand's push and pull is
+    slow), with the stated standard uncertainty in all; it does not average over the turns. Other angle
+    errors do.
+    """
+    grid = np.arange(profile.size) * (2 * np.pi / profile.size)
+    columns = harmonic_columns(grid, max(highest, PATTERN_ORDERS))
+    width = 2 * np.pi / profile.size
+    slope = (np.roll(profile, -1) - np.roll(profile, 1)) / (2 * width)
+    sizes = np.repeat(1.0 / np.arange(1, PATTERN_ORDERS + 1), 2)
+    sizes *= math.sqrt(2.0 / float(sizes @ sizes))
+    onto = 2 / profile.size * columns[:, : 2 * highest].T
+    moved = onto @ (slope[:, None] * columns[:, : 2 * PATTERN_ORDERS] * sizes)
+    variance = math.radians(turns.speed_pattern_deg) ** 2
+    variance += math.radians(turns.angle_standard_deg) ** 2 / max(turns.complete, 1)
+    pairs = moved.reshape(highest, 2, -1)
+    return np.asarray(np.einsum("kap,kbp->kab", pairs, pairs) * variance)
