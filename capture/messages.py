@@ -1,0 +1,140 @@
+"""What the station says while it works: the same messages in process and over the daemon's door.
+
+Lengths are whole nanometres, times monotonic nanoseconds of the station, unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+
+from analysis.record.words import RunKind, Stage, Wheel
+from analysis.results import EndplayResult, RestResult, RunoutResult
+from config.indicators import Unit
+
+LinkState = Literal["connecting", "live", "stale", "lost"]
+RunState = Literal["waiting", "at rest", "moving", "enough", "done", "interrupted"]
+MeasuredKind = Literal["rest", "endplay", "runout", "trace"]
+Result = Annotated[RunoutResult | EndplayResult | RestResult, Field(discriminator="kind")]
+
+
+class Message(BaseModel):
+    """Frozen, no unknown keys, no NaN or infinity."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Readings(Message):
+    """Readings of one indicator since the message before; `flags` by index, for flagged ones only."""
+
+    type: Literal["readings"] = "readings"
+    indicator: str
+    run: str | None
+    t_ns: list[int]
+    length_nm: list[int]
+    unit: Unit
+    flags: dict[int, str] = Field(default_factory=dict)
+
+
+class IndicatorState(Message):
+    """How an indicator stands. `why` says what is wrong and what to do, when something is."""
+
+    type: Literal["indicator"] = "indicator"
+    indicator: str
+    state: LinkState
+    why: str | None = None
+    port: str = ""
+    identity: str | None = None
+    simulated: bool = False
+    resolution_nm: int
+    readings: int = 0
+    unreadable: int = 0
+    reconnects: int = 0
+
+
+class RunProgress(Message):
+    """How a run stands, and what the technician does next in one short sentence."""
+
+    type: Literal["run"] = "run"
+    run: str
+    kind: MeasuredKind
+    indicator: str
+    state: RunState
+    say: str
+    seen: float | None = Field(default=None, description="turns or strokes, None when not told yet")
+    asked: float | None = Field(default=None, description="turns or strokes that end the run")
+    readings: int = 0
+    flagged: int = 0
+    gaps: int = 0
+    marks: int = 0
+    warnings: tuple[str, ...] = ()
+
+
+class RunResult(Message):
+    """The final result of a run, as stored."""
+
+    type: Literal["result"] = "result"
+    run: str
+    result: Result
+
+
+class Trouble(Message):
+    """Something that a person must know now: `where`, and one line that says what to do."""
+
+    type: Literal["trouble"] = "trouble"
+    where: str
+    text: str
+
+
+class Behind(Message):
+    """This listener was too slow: `lost` messages were left out (the record has every reading)."""
+
+    type: Literal["behind"] = "behind"
+    lost: int
+
+
+AnyMessage = Annotated[
+    Readings | IndicatorState | RunProgress | RunResult | Trouble | Behind, Field(discriminator="type")
+]
+ANY_MESSAGE: TypeAdapter[AnyMessage] = TypeAdapter(AnyMessage)
+
+
+class RunRequest(Message):
+    """What a run is asked to be.
+
+    `limit` is a length with its unit; without it the station's limit for the kind applies. `turns`
+    and `strokes` say when enough was seen. `indicator` may be left out when there is only one.
+    """
+
+    kind: MeasuredKind
+    indicator: str | None = None
+    turns: Annotated[float, Field(gt=0, le=100)] = 3
+    strokes: Annotated[int, Field(gt=0, le=100)] = 3
+    limit: Annotated[str, Field(max_length=60)] | None = None
+    limit_source: Annotated[str, Field(max_length=200)] | None = None
+    job: Annotated[str, Field(max_length=60)] | None = None
+    wheel: Wheel | None = None
+    stage: Stage | None = None
+    studs: Annotated[int, Field(ge=3, le=12)] | None = None
+    surface: Literal["face", "radial"] = "face"
+    freshly_fitted: bool = False
+
+
+class Health(Message):
+    """The daemon's own figures."""
+
+    version: str
+    pid: int
+    state: Literal["ok", "not recording"]
+    why: str | None
+    indicators: dict[str, LinkState]
+    active_runs: tuple[str, ...]
+    readings_waiting: int
+    readings_stored: int
+    readings_dropped: int
+    slowest_write_ms: float
+    listeners: int
+
+
+__all__ = ["ANY_MESSAGE", "AnyMessage", "RunKind"]

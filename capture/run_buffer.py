@@ -1,0 +1,130 @@
+"""The readings of a run so far, ready to be looked at while it goes on."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.trace import Trace
+from capture.reading import Fault, Reading
+from capture.recorder import Row
+from config.clock import NS_PER_S
+from config.indicators import Unit
+from config.lengths import NM_PER_UM
+
+STILL_STEPS = 2
+"""A resting indicator may flicker between neighbouring steps; a wider swing is motion …"""
+STILL_NOISE = 6.0
+"""… unless its own noise is wide: the range of some hundred readings stays below this many sigma."""
+NOISE_READINGS = 200
+SIGMA_OF_MEDIAN_DIFFERENCE = 1.05  # 1.4826 / sqrt(2), for normal noise
+
+
+class RunBuffer:
+    """Collects readings in order; a reading in another unit than the run began in is flagged.
+
+    Args:
+        started_t_ns: monotonic clock at the start of the run.
+        resolution_nm: the indicator's step.
+    """
+
+    def __init__(self, started_t_ns: int, resolution_nm: int) -> None:
+        self.started_t_ns = started_t_ns
+        self.resolution_nm = resolution_nm
+        self.unit: Unit | None = None
+        self.flagged = 0
+        self._seq = 0
+        self._t_ns = array("q")
+        self._nm = array("q")
+        self._flags: dict[int, str] = {}
+        self._marks_ns: list[int] = []
+
+    def __len__(self) -> int:
+        return len(self._t_ns)
+
+    @property
+    def last_t_ns(self) -> int | None:
+        """When the last reading came."""
+        return self._t_ns[-1] if self._t_ns else None
+
+    @property
+    def first_t_ns(self) -> int | None:
+        """When the first reading came."""
+        return self._t_ns[0] if self._t_ns else None
+
+    @property
+    def marks(self) -> int:
+        """Index marks so far."""
+        return len(self._marks_ns)
+
+    def add(self, readings: list[Reading]) -> list[Row]:
+        """Take readings in; returns them as rows for the record."""
+        if self.unit is None:
+            self.unit = readings[0].unit
+        unit, seq = self.unit, self._seq
+        rows: list[Row] = []
+        for number, (t_ns, length_nm, said, flag, raw) in enumerate(readings, start=seq):
+            if said != unit and flag is None:
+                flag = f"written in {said}, the run began in {unit}"
+            if flag is not None:
+                self._flags[len(self._t_ns) + number - seq] = flag
+            rows.append((number, t_ns, length_nm, flag, raw))
+        self._t_ns.extend([row[1] for row in rows])
+        self._nm.extend([reading.length_nm for reading in readings])
+        self.flagged = len(self._flags)
+        self._seq += len(rows)
+        return rows
+
+    def add_faults(self, faults: Iterable[Fault]) -> list[Row]:
+        """Rows for what was no reading: kept with its bytes, without a value."""
+        rows: list[Row] = []
+        for fault in faults:
+            rows.append((self._seq, fault.t_ns, None, fault.text, fault.raw))
+            self._seq += 1
+        return rows
+
+    def add_mark(self, t_ns: int) -> None:
+        """The index mark passed at `t_ns`."""
+        self._marks_ns.append(t_ns)
+
+    def trace(self) -> Trace:
+        """The readings so far as a trace; a mark belongs to the reading nearest in time."""
+        t_ns, nm = self._arrays()
+        time_s = (t_ns - self.started_t_ns) / float(NS_PER_S)
+        mark = None
+        if self._marks_ns and len(self):
+            mark = np.zeros(t_ns.size, dtype=np.bool_)
+            for mark_ns in self._marks_ns:
+                mark[np.abs(t_ns - mark_ns).argmin()] = True
+        flag = None
+        if self._flags:
+            flag = np.array([self._flags.get(i, "") for i in range(t_ns.size)], dtype=np.str_)
+        return Trace(
+            time_s=time_s,
+            reading_um=nm / float(NM_PER_UM),
+            mark=mark,
+            flag=flag,
+            resolution_um=self.resolution_nm / NM_PER_UM,
+            unit=self.unit or "mm",
+        )
+
+    def moving(self, window_s: float) -> bool | None:
+        """Whether the plunger moved within the last `window_s`; None when too few readings tell."""
+        if len(self) < 2:
+            return None
+        t_ns, nm = self._tail(NOISE_READINGS)
+        noise_nm = SIGMA_OF_MEDIAN_DIFFERENCE * float(np.median(np.abs(np.diff(nm))))
+        since_ns = int(t_ns[-1] - window_s * NS_PER_S)
+        first = int(np.searchsorted(np.frombuffer(self._t_ns, dtype=np.int64), since_ns))
+        window = np.frombuffer(self._nm, dtype=np.int64)[first:].copy()
+        return bool(np.ptp(window) > max(STILL_STEPS * self.resolution_nm, STILL_NOISE * noise_nm))
+
+    def _arrays(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        # Copies: a view would keep the arrays from growing.
+        return np.array(self._t_ns, dtype=np.int64), np.array(self._nm, dtype=np.int64)
+
+    def _tail(self, count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        return np.array(self._t_ns[-count:], dtype=np.int64), np.array(self._nm[-count:], dtype=np.int64)

@@ -1,0 +1,239 @@
+"""Keeps one indicator connected, decodes what it sends, and says how it stands."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import random
+from collections.abc import Callable
+from typing import Protocol
+
+from capture.decoding import decoder_for
+from capture.links import Link
+from capture.messages import IndicatorState, LinkState
+from capture.reading import Fault, Reading
+from config.clock import NS_PER_S, Clock
+from config.errors import LinkError
+from config.indicators import Indicator, PolledFormat, SerialLink
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 0.15
+STALE_S = 0.75  # with one look more, silence is shown within 1 s
+STALE_PERIODS = 3.0  # but an indicator described as slow is given this many of its periods
+FIRST_WAIT_S, LONGEST_WAIT_S = 0.2, 1.5  # an indicator that is back is found within 2 s
+FAULTS_KEPT = 20
+NOT_COUNTED = {"torn"}  # the usual beginning of a stream is no fault of the indicator
+
+
+class Listener(Protocol):
+    """Who hears of an indicator. Called in the event loop; must return at once."""
+
+    def on_readings(self, indicator: str, readings: list[Reading]) -> None:
+        """Readings in order of arrival."""
+        ...
+
+    def on_faults(self, indicator: str, faults: list[Fault]) -> None:
+        """Bytes that were no readings."""
+        ...
+
+    def on_state(self, state: IndicatorState) -> None:
+        """The state changed."""
+        ...
+
+    def on_event(self, indicator: str, t_ns: int, code: str, text: str) -> None:
+        """Something for the record of a run: ``lost``, ``silent``, ``gap``."""
+        ...
+
+
+class Supervisor:
+    """One supervised indicator.
+
+    Args:
+        indicator: its description.
+        clock: the station's clock.
+        listener: who hears.
+        open_link: makes a closed link (a test or a simulation brings its own).
+        jitter: 0 to 1, drawn for each wait so that many stations do not knock in step.
+    """
+
+    def __init__(
+        self,
+        indicator: Indicator,
+        clock: Clock,
+        listener: Listener,
+        open_link: Callable[[Indicator, Clock], Link],
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        self.indicator = indicator
+        self._clock = clock
+        self._listener = listener
+        self._open_link = open_link
+        self._jitter = jitter
+        period_s = 1 / indicator.rate_hz if indicator.rate_hz else 0.0
+        self._stale_ns = int(max(STALE_S, STALE_PERIODS * period_s) * NS_PER_S)
+        self.state = IndicatorState(
+            indicator=indicator.name,
+            state="connecting",
+            simulated=indicator.simulated,
+            resolution_nm=indicator.resolution_nm,
+        )
+        self._readings = self._unreadable = self._opened = 0
+        self._heard_ns = 0  # last reading, or the opening
+        self._gap_from_ns: int | None = None
+        self._gap_why = ""
+        self._last_fault: Fault | None = None
+        self._answered = asyncio.Event()
+        self._identity: asyncio.Future[str] | None = None
+
+    async def run(self) -> None:
+        """Connect, read, and connect again, until cancelled."""
+        failures = 0
+        while True:
+            before = self._readings
+            try:
+                await self._session()
+            except LinkError as error:
+                self._lose(error)
+            failures = 1 if self._readings > before else failures + 1
+            wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(failures - 1, 8))
+            await self._clock.sleep(wait_s * (0.5 + 0.5 * self._jitter()))
+
+    async def _session(self) -> None:
+        """One connection, from opening to loss."""
+        link = self._open_link(self.indicator, self._clock)
+        try:
+            await link.open()
+            self._opened += 1
+            self._heard_ns = self._clock.monotonic_ns()
+            self._set("connecting", None, port=link.where, reconnects=self._opened - 1)
+            try:
+                async with asyncio.TaskGroup() as group:
+                    group.create_task(self._watch())
+                    if isinstance(self.indicator.format, PolledFormat):
+                        group.create_task(self._poll(link, self.indicator.format))
+                    await self._read(link)
+            except* LinkError as several:
+                lost = several.exceptions[0]  # raised below: here it would be wrapped once more
+            raise lost
+        finally:
+            await link.close()
+
+    async def _read(self, link: Link) -> None:
+        decoder = decoder_for(self.indicator.format, presentation=link.presentation)
+        decoder.reset(self._clock.monotonic_ns() if isinstance(self.indicator.link, SerialLink) else None)
+        async for chunk in link.chunks():
+            decoded = decoder.feed(chunk.data, chunk.t_ns)
+            if decoded.faults:
+                self._take_faults(decoded.faults)
+            if decoded.readings:
+                self._take(decoded.readings)
+        raise LinkError("the link ended", where=link.where)
+
+    def _take(self, readings: list[Reading]) -> None:
+        first_ns = readings[0].t_ns
+        if self._gap_from_ns is not None:
+            missing_s = (first_ns - self._gap_from_ns) / NS_PER_S
+            self._listener.on_event(
+                self.indicator.name, first_ns, "gap", f"no reading for {missing_s:.2f} s: {self._gap_why}"
+            )
+            self._gap_from_ns = None
+        self._readings += len(readings)
+        self._heard_ns = readings[-1].t_ns
+        self._last_fault = None
+        self._answered.set()
+        if self.state.state != "live":
+            self._set("live", None)
+        self._listener.on_readings(self.indicator.name, readings)
+
+    def _take_faults(self, faults: list[Fault]) -> None:
+        if self._identity is not None and not self._identity.done():
+            self._identity.set_result(faults[-1].raw)
+            return
+        counted = [fault for fault in faults if fault.code not in NOT_COUNTED]
+        if counted:
+            self._unreadable += len(counted)
+            self._last_fault = counted[-1]
+            self._answered.set()
+            self._listener.on_faults(self.indicator.name, counted[:FAULTS_KEPT])
+
+    # Watching ------------------------------------------------------------------------------------
+
+    async def _watch(self) -> None:
+        while True:
+            await self._clock.sleep(LOOK_S)
+            silent_ns = self._clock.monotonic_ns() - self._heard_ns
+            if silent_ns >= self._stale_ns and self.state.state != "stale":
+                why = self._silence()
+                self._begin_gap("silent", why)
+                self._set("stale", why)
+            elif self.state.state == "stale" and self.state.why != (why := self._silence()):
+                self._set("stale", why)
+
+    def _silence(self) -> str:
+        if self._last_fault is not None:
+            link = self.indicator.link
+            check = "the baud rate, parity and " if isinstance(link, SerialLink) else ""
+            return (
+                f"what arrives cannot be read ({self._last_fault.text}: {self._last_fault.raw!r}); "
+                f"check {check}the wire format in the indicators file"
+            )
+        return "nothing arrives; check that it is switched on and sends"
+
+    def _lose(self, error: LinkError) -> None:
+        if self.state.state != "lost":
+            log.warning("%s: %s", self.indicator.name, error.line())
+        self._begin_gap("lost", error.line())
+        self._set("lost", error.line())
+
+    def _begin_gap(self, code: str, why: str) -> None:
+        if self._readings and self._gap_from_ns is None:
+            self._gap_from_ns = self._heard_ns
+            self._listener.on_event(self.indicator.name, self._clock.monotonic_ns(), code, why)
+        self._gap_why = why
+
+    def _set(self, state: LinkState, why: str | None, **more: object) -> None:
+        update = {
+            "state": state,
+            "why": why,
+            "readings": self._readings,
+            "unreadable": self._unreadable,
+            **more,
+        }
+        changed = self.state.model_copy(update=update)
+        if changed != self.state:
+            self.state = changed
+            self._listener.on_state(changed)
+
+    # Asking --------------------------------------------------------------------------------------
+
+    async def _poll(self, link: Link, form: PolledFormat) -> None:
+        """Ask for one reading after another; the next is asked for when the last was answered."""
+        if form.identify:
+            await self._identify(link, form)
+        query = (form.query + form.terminator).encode("latin-1")
+        while True:
+            asked_ns = self._clock.monotonic_ns()
+            self._answered.clear()
+            await link.write(query)
+            try:
+                async with asyncio.timeout(form.answer_within_s):
+                    await self._answered.wait()
+            except TimeoutError:
+                continue  # the silence is told by the watch
+            used_s = (self._clock.monotonic_ns() - asked_ns) / NS_PER_S
+            await self._clock.sleep(max(0.0, form.pause_s - used_s))
+
+    async def _identify(self, link: Link, form: PolledFormat) -> None:
+        """Ask once who answers (IEEE 488.2 ``*IDN?``: four fields with commas between); optional."""
+        assert form.identify is not None
+        self._identity = asyncio.get_running_loop().create_future()
+        await link.write((form.identify + form.terminator).encode("latin-1"))
+        try:
+            async with asyncio.timeout(form.answer_within_s):
+                identity = await self._identity
+        except TimeoutError:
+            return
+        finally:
+            self._identity = None
+        self._set(self.state.state, self.state.why, identity=identity)
