@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.record import chain
 from analysis.trace import BoolArray, FloatArray, Trace
+from analysis.trace_times import spread_equal_times
 from config.clock import NS_PER_S
 from config.errors import InputError
 
@@ -172,7 +173,10 @@ def marks(connection: sqlite3.Connection, key: int) -> list[int]:
 
 
 def trace(connection: sqlite3.Connection, record: RunRecord) -> Trace:
-    """The readings of a run that have a value. A mark belongs to the reading nearest to it in time."""
+    """The readings of a run that have a value. A mark belongs to the reading nearest to it in time.
+
+    Readings that arrived in one piece have one time of arrival; here, as in a file, they are spread.
+    """
     rows = connection.execute(
         "SELECT t_ns, length_nm, coalesce(flag, '') FROM reading"
         " WHERE run = ? AND length_nm IS NOT NULL ORDER BY seq",
@@ -181,7 +185,7 @@ def trace(connection: sqlite3.Connection, record: RunRecord) -> Trace:
     t_ns = np.array([row[0] for row in rows], dtype=np.int64)
     length_nm = np.array([row[1] for row in rows], dtype=np.int64)
     flags = np.array([row[2] for row in rows], dtype=np.str_)
-    time_s: FloatArray = t_ns / float(NS_PER_S)
+    time_s: FloatArray = spread_equal_times(t_ns / float(NS_PER_S))
     resolution_nm = record.indicator.get("resolution_nm")
     return Trace(
         time_s=time_s,
