@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import TypedDict, Unpack
 
 import numpy as np
 
@@ -30,6 +31,15 @@ class Text:
     bold: bool = False
 
 
+class Style(TypedDict, total=False):
+    """How a path is drawn: weight in mm (0: no line), colours, dash pattern in mm."""
+
+    weight: float
+    stroke: str
+    dash: str
+    fill: str
+
+
 @dataclass(slots=True)
 class Board:
     """What has been drawn so far. Coordinates in mm from the top left corner."""
@@ -39,30 +49,30 @@ class Board:
     shapes: list[str] = field(default_factory=list)
     texts: list[Text] = field(default_factory=list)
 
-    def path(
-        self, d: str, *, width: float = 0.2, stroke: str = INK, dash: str = "", fill: str = "none"
-    ) -> None:
+    def path(self, d: str, **style: Unpack[Style]) -> None:
         """Add an SVG path."""
+        weight, dash = style.get("weight", 0.2), style.get("dash", "")
         dashes = f' stroke-dasharray="{dash}"' if dash else ""
-        line = f'stroke="{stroke}" stroke-width="{width}"{dashes}' if width else 'stroke="none"'
+        line = f'stroke="{style.get("stroke", INK)}" stroke-width="{weight}"{dashes}' if weight else 'stroke="none"'
+        fill = style.get("fill", "none")
         self.shapes.append(f'<path d="{d}" fill="{fill}" fill-rule="evenodd" stroke-linejoin="round" {line}/>')
 
-    def line(self, points: Iterable[tuple[float, float]], **style: object) -> None:
+    def line(self, points: Iterable[tuple[float, float]], **style: Unpack[Style]) -> None:
         """Join points (x, y)."""
-        self.path("M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points), **style)  # type: ignore[arg-type]
+        self.path("M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points), **style)
 
-    def curve(self, x: FloatArray, y: FloatArray, *, close: bool = False, **style: object) -> None:
+    def curve(self, x: FloatArray, y: FloatArray, *, close: bool = False, **style: Unpack[Style]) -> None:
         """Join the points of two arrays; a NaN breaks the line."""
         pieces = ["M" + "L".join(map("%.2f %.2f".__mod__, piece)) for piece in _unbroken(x, y)]
-        self.path("".join(pieces) + ("Z" if close and len(pieces) == 1 else ""), **style)  # type: ignore[arg-type]
+        self.path("".join(pieces) + ("Z" if close and len(pieces) == 1 else ""), **style)
 
-    def box(self, x: float, y: float, width: float, height: float, **style: object) -> None:
+    def box(self, x: float, y: float, width: float, height: float, **style: Unpack[Style]) -> None:
         """A rectangle from its top left corner."""
-        self.path(f"M{x:.2f} {y:.2f}h{width:.2f}v{height:.2f}h{-width:.2f}Z", **style)  # type: ignore[arg-type]
+        self.path(f"M{x:.2f} {y:.2f}h{width:.2f}v{height:.2f}h{-width:.2f}Z", **style)
 
-    def circle(self, x: float, y: float, radius: float, **style: object) -> None:
+    def circle(self, x: float, y: float, radius: float, **style: Unpack[Style]) -> None:
         """A full circle."""
-        self.path(circle_path(x, y, radius), **style)  # type: ignore[arg-type]
+        self.path(circle_path(x, y, radius), **style)
 
     def cross(self, x: float, y: float, size: float = 0.8) -> None:
         """A small cross: a reading that was set aside."""

@@ -29,11 +29,11 @@ from analysis.claim.documents import (
     write_json,
     write_model,
 )
-from analysis.claim.photos import strip_photo
+from analysis.claim.photos import PNG, strip_photo
 from analysis.claim.report import render_report
 from analysis.claim.signature import PublicKey, SigningKey, sign
 from analysis.claim.tables import describe_tables
-from analysis.claim.values import ClaimInput, ClaimRun, Photo
+from analysis.claim.values import ClaimInput, ClaimRun, Photo, RunHeader
 from analysis.claim.working import Working, profile_table, work_out
 from analysis.results import Model
 from analysis.trace_file import read_trace, write_trace
@@ -161,8 +161,73 @@ def _read_run(files: Mapping[str, bytes], entry: RunEntry, limits: Mapping[str, 
     trace_path = f"data/{entry.trace}"
     text = _file(files, entry.trace).decode("utf-8", "strict")
     return ClaimRun(
-        header=type(entry).__base__.model_validate(header),
+        header=RunHeader.model_validate(header),
         trace=read_trace(io.StringIO(text, newline=""), name=trace_path),
         result=read_result(_file(files, entry.result), f"data/{entry.result}"),
         limit=limits[entry.limit] if entry.limit is not None else None,
+    )
+
+
+def _file(files: Mapping[str, bytes], path: str) -> bytes:
+    content = files.get(f"data/{path}")
+    if content is None:
+        raise InputError("is missing", where=f"data/{path}")
+    return content
+
+
+def _run_name(number: int, run: ClaimRun) -> str:
+    """Such as ``03-front-left-as-found-runout``: sorted as the job went."""
+    words = [f"{number:02d}", run.header.wheel, run.header.stage, run.header.kind]
+    return "-".join(word for word in words if word).replace(" ", "-")
+
+
+def _photo_path(number: int, photo: Photo) -> str:
+    return f"photos/{number:02d}.{'png' if photo.content.startswith(PNG) else 'jpg'}"
+
+
+def _trace_csv(run: ClaimRun) -> bytes:
+    text = io.StringIO(newline="")
+    write_trace(run.trace, text)
+    return text.getvalue().encode()
+
+
+def _placed(result: Model, path: str) -> Model:
+    return result.model_copy(update={"file": path})
+
+
+def _limit_entries(claim: ClaimInput) -> tuple[LimitEntry, ...]:
+    """Every different limit once, in the order of the runs."""
+    different = dict.fromkeys(run.limit for run in claim.runs if run.limit is not None)
+    return tuple(LimitEntry(id=f"limit-{number}", limit=limit) for number, limit in enumerate(different, start=1))
+
+
+def _job_document(
+    claim: ClaimInput,
+    names: list[str],
+    profiles: Mapping[str, bytes],
+    limits: tuple[LimitEntry, ...],
+    made_with: MadeWith,
+) -> JobDocument:
+    ids = {entry.limit: entry.id for entry in limits}
+    runs = [
+        RunEntry(
+            **dict(run.header),
+            trace=f"traces/{name}.csv",
+            result=f"results/{name}.json",
+            profile=f"profiles/{name}.csv" if f"profiles/{name}.csv" in profiles else None,
+            limit=ids[run.limit] if run.limit is not None else None,
+        )
+        for name, run in zip(names, claim.runs, strict=True)
+    ]
+    photos = [
+        PhotoEntry(file=_photo_path(number, photo), taken_utc=photo.taken_utc, caption=photo.caption)
+        for number, photo in enumerate(claim.photos, start=1)
+    ]
+    return JobDocument(
+        made_with=made_with,
+        form=claim.form,
+        job=claim.job,
+        runs=tuple(runs),
+        steps=claim.steps,
+        photos=tuple(photos),
     )

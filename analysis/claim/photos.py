@@ -9,7 +9,8 @@ import struct
 
 from config.errors import InputError
 
-_JPEG, _PNG = b"\xff\xd8", b"\x89PNG\r\n\x1a\n"
+PNG = b"\x89PNG\r\n\x1a\n"
+_JPEG = b"\xff\xd8"
 _SCAN, _END, _EXIF = 0xDA, 0xD9, 0xE1
 # APP0 is the JFIF header (its thumbnail goes with _plain_jfif), APP14 tells how colours are coded.
 _KEPT_APP = {0xE0, 0xEE}
@@ -29,7 +30,7 @@ def strip_photo(content: bytes, *, where: str = "photo") -> tuple[bytes, str]:
     try:
         if content.startswith(_JPEG):
             return _strip_jpeg(content), "jpg"
-        if content.startswith(_PNG):
+        if content.startswith(PNG):
             return _strip_png(content), "png"
     except (struct.error, IndexError) as error:
         raise InputError("the picture is cut off", where=where) from error
@@ -116,8 +117,8 @@ def _orientation_segment(orientation: int) -> bytes:
 
 
 def _strip_png(content: bytes) -> bytes:
-    kept = [_PNG]
-    at = len(_PNG)
+    kept = [PNG]
+    at = len(PNG)
     while True:
         length, kind = struct.unpack_from(">I4s", content, at)
         chunk = content[at : at + 12 + length]

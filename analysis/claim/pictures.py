@@ -16,6 +16,7 @@ from analysis.claim.drawing import (
     INK,
     PALE,
     Board,
+    Style,
     circle_path,
     scale,
     span_of,
@@ -44,11 +45,11 @@ def polar_picture(profiles: Profiles, limit_um: float | None, high_spot_deg: flo
     factor, offset = scale(middle - reach * (1 + ROOM), middle + reach * (1 + ROOM), inner, outer)
     if limit_um is not None:
         edges = [factor * (middle + sign * limit_um / 2) + offset for sign in (-1, 1)]
-        board.path("".join(circle_path(x, y, edge) for edge in edges), width=0.25, fill=BAND, dash="1.2 0.8")
+        board.path("".join(circle_path(x, y, edge) for edge in edges), weight=0.25, fill=BAND, dash="1.2 0.8")
     _polar_grid(board, x, y, inner, outer)
     for value in ticks((inner - offset) / factor, (outer - offset) / factor, 4):
         radius = factor * value + offset
-        board.circle(x, y, radius, stroke=PALE, width=0.15)
+        board.circle(x, y, radius, stroke=PALE, weight=0.15)
         if radius > inner + 1:
             board.say(x + radius * np.sin(np.pi / 8), y - radius * np.cos(np.pi / 8), say.tick(value), "cm")
     angle = np.radians(np.append(profiles.angle_deg, FULL_TURN_DEG))
@@ -56,7 +57,7 @@ def polar_picture(profiles: Profiles, limit_um: float | None, high_spot_deg: flo
     for number, row in enumerate(rows):
         radius = factor * np.append(row, row[0]) + offset
         last = number == len(rows) - 1
-        style = {"width": 0.6} if last else {"width": 0.18, "dash": DASHES[number % len(DASHES)], "stroke": INK}
+        style: Style = {"weight": 0.6} if last else {"weight": 0.18, "dash": DASHES[number % len(DASHES)], "stroke": INK}
         board.curve(x + radius * np.sin(angle), y - radius * np.cos(angle), **style)
     if high_spot_deg is not None:
         _pointer(board, x, y, outer, high_spot_deg)
@@ -68,12 +69,12 @@ def _polar_grid(board: Board, x: float, y: float, inner: float, outer: float) ->
         angle = np.radians(30.0 * step)
         sine, cosine = float(np.sin(angle)), float(-np.cos(angle))
         board.line(
-            [(x + inner * sine, y + inner * cosine), (x + outer * sine, y + outer * cosine)], stroke=PALE, width=0.15
+            [(x + inner * sine, y + inner * cosine), (x + outer * sine, y + outer * cosine)], stroke=PALE, weight=0.15
         )
         if step % 3 == 0:
             board.say(x + (outer + 4.2) * sine, y + (outer + 3.4) * cosine, f"{30 * step}°", "cm")
-    board.circle(x, y, outer, stroke=GREY, width=0.2)
-    board.path(f"M{x} {y - outer}l-1.1 -1.9h2.2Z", fill=INK, width=0)
+    board.circle(x, y, outer, stroke=GREY, weight=0.2)
+    board.path(f"M{x} {y - outer}l-1.1 -1.9h2.2Z", fill=INK, weight=0)
 
 
 def _pointer(board: Board, x: float, y: float, outer: float, angle_deg: float) -> None:
@@ -82,7 +83,7 @@ def _pointer(board: Board, x: float, y: float, outer: float, angle_deg: float) -
     across, along = np.array([np.cos(angle), np.sin(angle)]), np.array([np.sin(angle), -np.cos(angle)])
     tip = np.array([x, y]) + (outer + 0.3) * along
     corners = [tip, tip + 2.4 * along + 1.3 * across, tip + 2.4 * along - 1.3 * across, tip]
-    board.line([(float(px), float(py)) for px, py in corners], fill="white", width=0.3)
+    board.line([(float(px), float(py)) for px, py in corners], fill="white", weight=0.3)
 
 
 def trace_picture(
@@ -115,23 +116,23 @@ def trace_picture(
     up, up_offset = scale(low, high, bottom, top)
     if band_um is not None:
         edges = [up * value + up_offset for value in band_um]
-        board.box(left, min(edges), right - left, abs(edges[0] - edges[1]), fill=BAND, width=0)
+        board.box(left, min(edges), right - left, abs(edges[0] - edges[1]), fill=BAND, weight=0)
         for edge in edges:
-            board.line([(left, edge), (right, edge)], width=0.3, dash="1.2 0.8")
+            board.line([(left, edge), (right, edge)], weight=0.3, dash="1.2 0.8")
     for value in ticks(low, high, 4):
         level = up * value + up_offset
-        board.line([(left, level), (right, level)], stroke=PALE, width=0.15)
+        board.line([(left, level), (right, level)], stroke=PALE, weight=0.15)
         board.say(left - 1, level, say.tick(value), "rm")
     for border in borders:
         place = along * border + along_offset
-        board.line([(place, top), (place, bottom)], stroke=GREY, width=0.25)
+        board.line([(place, top), (place, bottom)], stroke=GREY, weight=0.25)
     for value in ticks(start, end, 8):
         place = along * value + along_offset
-        board.line([(place, bottom), (place, bottom + 1)], width=0.2)
+        board.line([(place, bottom), (place, bottom + 1)], weight=0.2)
         board.say(place, bottom + 1.6, say.number(value, 0 if end - start > 4 else 1), "ct")
     board.say(right, bottom + 5.4, axis, "rt")
-    board.box(left, top, right - left, bottom - top, stroke=GREY, width=0.2)
-    board.curve(*thinned(along * at + along_offset, up * reading_um + up_offset), width=0.25)
+    board.box(left, top, right - left, bottom - top, stroke=GREY, weight=0.2)
+    board.curve(*thinned(along * at + along_offset, up * reading_um + up_offset), weight=0.25)
     for place, value in zip(*aside, strict=True):
         board.cross(along * place + along_offset, min(max(up * value + up_offset, top), bottom))
     return board
@@ -145,7 +146,7 @@ def orders_picture(orders: Sequence[OrderOut], studs: int | None, say: Wording) 
     up, offset = scale(0.0, max(highest, 0.2) * 1.15, bottom, top)
     for value in ticks(0.0, max(highest, 0.2) * 1.15, 4):
         level = up * value + offset
-        board.line([(left, level), (right, level)], stroke=PALE, width=0.15)
+        board.line([(left, level), (right, level)], stroke=PALE, weight=0.15)
         board.say(left - 1, level, say.tick(value), "rm")
     step = (right - left) / max(len(orders), 1)
     named = sorted(orders, key=lambda order: -order.amplitude_mm)[:3]
@@ -154,16 +155,16 @@ def orders_picture(orders: Sequence[OrderOut], studs: int | None, say: Wording) 
         height = offset + up * 1000 * order.amplitude_mm
         studded = order.order == studs
         board.box(
-            place - 0.32 * step, height, 0.64 * step, bottom - height, fill="white" if studded else INK, width=0.3
+            place - 0.32 * step, height, 0.64 * step, bottom - height, fill="white" if studded else INK, weight=0.3
         )
         if order.standard_mm is not None:
             ends = [offset + up * 1000 * (order.amplitude_mm + sign * order.standard_mm) for sign in (1, -1)]
-            board.line([(place, ends[0]), (place, min(ends[1], bottom))], width=0.25, stroke=GREY)
+            board.line([(place, ends[0]), (place, min(ends[1], bottom))], weight=0.25, stroke=GREY)
             height = min(height, ends[0])
         if order in named:
             board.say(place, height - 0.6, say.tick(1000 * order.amplitude_mm), "cb")
         board.say(place, bottom + 1.4, str(order.order), "ct", bold=studded)
-    board.line([(left, bottom), (right, bottom)], width=0.3)
+    board.line([(left, bottom), (right, bottom)], weight=0.3)
     board.say(right, bottom + 5, say("order_axis"), "rt")
     return board
 
@@ -178,19 +179,19 @@ def strokes_picture(strokes: Sequence[StrokeOut], edges_um: Sequence[float], say
     along, offset = scale(0.0, high, left, right)
     for value in ticks(0.0, high, 5):
         place = along * value + offset
-        board.line([(place, top), (place, bottom)], stroke=PALE, width=0.15)
+        board.line([(place, top), (place, bottom)], stroke=PALE, weight=0.15)
         board.say(place, bottom + 1.4, say.tick(value), "ct")
     for edge in edges_um:
         place = along * edge + offset
-        board.line([(place, top), (place, bottom)], width=0.3, dash="1.2 0.8")
+        board.line([(place, top), (place, bottom)], weight=0.3, dash="1.2 0.8")
     for number, play in enumerate(plays):
         level = top + 6.0 * number + 3.0
         end = along * max(play, 0.0) + offset
-        board.line([(left, level), (end, level)], width=0.5)
-        board.circle(left, level, 1.0, fill=INK, width=0)
-        board.box(end - 1.0, level - 1.0, 2.0, 2.0, fill="white", width=0.4)
+        board.line([(left, level), (end, level)], weight=0.5)
+        board.circle(left, level, 1.0, fill=INK, weight=0)
+        board.box(end - 1.0, level - 1.0, 2.0, 2.0, fill="white", weight=0.4)
         board.say(left - 2, level, str(number + 1), "rm")
-    board.line([(left, bottom), (right, bottom)], width=0.3)
+    board.line([(left, bottom), (right, bottom)], weight=0.3)
     board.say(right, bottom + 5, say("play_axis"), "rt")
     return board
 
@@ -211,19 +212,19 @@ def gauge_picture(
     along, offset = scale(0.0, high, left, right)
     if edges_um:
         first, last = (along * edge + offset for edge in (min(edges_um), max(edges_um)))
-        board.box(left, 3.4, first - left, 6.8, fill=BAND, width=0)
+        board.box(left, 3.4, first - left, 6.8, fill=BAND, weight=0)
         for edge in {first, last}:
-            board.line([(edge, 2.0), (edge, 11.2)], width=0.5)
-    board.line([(left, 10.2), (right, 10.2)], width=0.25)
+            board.line([(edge, 2.0), (edge, 11.2)], weight=0.5)
+    board.line([(left, 10.2), (right, 10.2)], weight=0.25)
     for value in ticks(0.0, high, 4):
         place = along * value + offset
-        board.line([(place, 10.2), (place, 11.0)], width=0.25)
+        board.line([(place, 10.2), (place, 11.0)], weight=0.25)
         board.say(place, 11.4, say.tick(value), "ct")
     for number, (mark, value, wide) in enumerate(found):
         place, height = along * value + offset, level - 2.4 * (number % 2) - 0.4
-        board.line([(along * max(value - wide, 0) + offset, height), (along * (value + wide) + offset, height)], width=0.3)
+        board.line([(along * max(value - wide, 0) + offset, height), (along * (value + wide) + offset, height)], weight=0.3)
         if mark == "found":
-            board.box(place - 1.1, height - 1.1, 2.2, 2.2, fill=INK, width=0)
+            board.box(place - 1.1, height - 1.1, 2.2, 2.2, fill=INK, weight=0)
         else:
-            board.circle(place, height, 1.15, fill="white", width=0.45)
+            board.circle(place, height, 1.15, fill="white", weight=0.45)
     return board

@@ -1,0 +1,185 @@
+"""`report.pdf`: gathers what the report says, in the reader's words, and lets typst set it (PDF/A-2b).
+
+Every text reaches the template as data (JSON), never as markup, and only after `printable`.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from importlib import metadata, resources
+from typing import Any
+
+import typst
+
+from analysis.claim.drawing import Board
+from analysis.claim.pictures import gauge_picture
+from analysis.claim.run_page import run_page
+from analysis.claim.summary import STAGES, Quantity, blame, by_wheel, expanded_um, judged_um, limit_edges_um
+from analysis.claim.values import ClaimInput, Photo
+from analysis.claim.wording import Wording, printable
+from analysis.claim.working import Working
+from analysis.results import Judged
+
+LABELS = (
+    "title job date limit limit_from findings as_found after_repair no_stage legend cause key key_how signed_by "
+    "uncertainty_note result setup budget budget_source budget_standard budget_type remarks points_to complaint steps "
+    "step_when step_what step_value step_by photos methods verifying page german_note"
+).split()
+PDF_STANDARD = "a-2b"
+SHORT, LONG = 90, 700  # signs of a field and of a free text on the first page
+
+
+class Pictures:
+    """Collects the drawings of a report; `add` gives what the template needs to place one."""
+
+    def __init__(self) -> None:
+        self.files: dict[str, bytes] = {}
+
+    def add(self, board: Board) -> dict[str, Any]:
+        """Keep the drawing as a file and describe it with its texts."""
+        name = f"picture{len(self.files)}.svg"
+        self.files[name] = board.svg()
+        return {
+            "file": name,
+            "width": board.width_mm,
+            "height": board.height_mm,
+            "texts": [asdict(text) for text in board.texts],
+        }
+
+
+def render_report(claim: ClaimInput, workings: list[Working], fingerprint: str) -> bytes:
+    """The report as PDF/A-2b. The same claim, workings and fingerprint give the same bytes."""
+    data, pictures = report_data(claim, workings, fingerprint)
+    template = resources.files("analysis.claim").joinpath("report.typ").read_bytes()
+    document: bytes = typst.compile(
+        {"main": template, "data.json": json.dumps(data).encode(), **pictures.files},
+        format="pdf",
+        ignore_system_fonts=True,
+        pdf_standards=[PDF_STANDARD],
+        timestamp=int(claim.job.day_utc.timestamp()),
+    )
+    return document
+
+
+def report_data(claim: ClaimInput, workings: list[Working], fingerprint: str) -> tuple[dict[str, Any], Pictures]:
+    """Everything that the template sets, as plain JSON values, and the drawings it places."""
+    say = Wording(claim.form.language, claim.form.first_unit)
+    pictures = Pictures()
+    job = claim.job
+    wheels = [_wheel(wheel, lines, pictures, say) for wheel, lines in by_wheel(claim.runs).items()]
+    runs = [
+        run_page(number, run, working, claim, pictures.add, say)
+        for number, (run, working) in enumerate(zip(claim.runs, workings, strict=True), start=1)
+    ]
+    versions = {"hubproof": metadata.version("hubproof"), "typst": typst.__version__}
+    return {
+        "lang": claim.form.language,
+        "paper": claim.form.paper,
+        "labels": {key: say(key) for key in LABELS},
+        "workshop": _short(job.workshop, say),
+        "number": _short(job.number or job.id, say),
+        "date": job.day_utc.date().isoformat(),
+        "facts": _facts(claim, say),
+        "complaint": printable(job.complaint, LONG, more=say("shortened")) or say("not_stated"),
+        "note": printable(job.note, LONG, more=say("shortened")),
+        "wheels": wheels,
+        "sources": _sources(claim),
+        "technician": _short(job.technician, say),
+        "signed": say.moment(job.day_utc),
+        "fingerprint": fingerprint,
+        "runs": runs,
+        "steps": _steps(claim, say),
+        "no_steps": say("no_steps"),
+        "photos": [_photo_line(number, photo, say) for number, photo in enumerate(claim.photos, start=1)],
+        "methods": say.paragraphs("method"),
+        "verify": say.paragraphs("verify"),
+        "made": say("made", **versions),
+    }, pictures
+
+
+def _short(text: str, say: Wording) -> str:
+    return printable(text, SHORT) or say("not_stated")
+
+
+def _facts(claim: ClaimInput, say: Wording) -> list[list[str]]:
+    job, vehicle = claim.job, claim.job.vehicle
+    name = " ".join(str(part) for part in (vehicle.make, vehicle.model, vehicle.year) if part)
+    odometer = f"{say.number(vehicle.odometer, 0)} {vehicle.odometer_unit}" if vehicle.odometer is not None else ""
+    facts = [("vehicle", name), ("vin", vehicle.vin), ("odometer", odometer), ("opened", say.moment(job.opened_utc))]
+    if job.closed_utc is not None:
+        facts.append(("closed", say.moment(job.closed_utc)))
+    if vehicle.plate is not None:
+        facts.append(("plate", vehicle.plate))
+    if job.customer is not None:
+        facts.append(("customer", job.customer))
+    return [[say(key), _short(text, say)] for key, text in facts]
+
+
+def _wheel(wheel: str | None, lines: list[Quantity], pictures: Pictures, say: Wording) -> dict[str, Any]:
+    part, why = blame(lines, say)
+    return {
+        "name": say(wheel.replace(" ", "_")) if wheel else say("no_wheel"),
+        "lines": [_line(line, pictures, say) for line in lines],
+        "part": part,
+        "why": why,
+    }
+
+
+def _line(line: Quantity, pictures: Pictures, say: Wording) -> dict[str, Any]:
+    stages, found = [], []
+    edges: list[float] = []
+    for stage in STAGES:
+        figure = line.stages.get(stage)
+        if figure is None:
+            if stage is not None:
+                stages.append({"verdict": "", "word": say("not_measured"), "value": "", "count": ""})
+            continue
+        result = figure.run.result
+        assert isinstance(result, Judged)
+        value, expanded = judged_um(result), expanded_um(result)
+        count = say("runs_of_stage", count=figure.count) if figure.count > 1 else ""
+        stages.append({**verdict_mark(result, say), "value": figure_text(result, say), "count": count})
+        if value is not None:
+            found.append(("repaired" if stage == "after repair" else "found", value, expanded or 0.0))
+        edges = limit_edges_um(figure.run) or edges
+    quantity = say(line.kind)
+    return {
+        "name": say("surface_suffix", quantity=quantity, surface=say(f"surface_{line.surface}"))
+        if line.surface == "radial"
+        else quantity,
+        "limit": [say.length(edge, fine=True) for edge in edges] or [say("no_limit")],
+        "gauge": pictures.add(gauge_picture(found, edges, say)),
+        "stages": stages,
+    }
+
+
+def verdict_mark(result: Judged, say: Wording) -> dict[str, str]:
+    """The verdict as the template's mark (a shape) and the word beside it."""
+    verdict = (result.verdict or "no verdict").replace(" ", "_")
+    return {"verdict": verdict, "word": say(verdict)}
+
+
+def figure_text(result: Judged, say: Wording) -> str:
+    """The judged figure with its uncertainty in both units; a dash when there is none."""
+    return say.length(judged_um(result), expanded_um=expanded_um(result))
+
+
+def _sources(claim: ClaimInput) -> list[str]:
+    limits = dict.fromkeys(run.limit for run in claim.runs if run.limit is not None)
+    return [printable(f"{limit.name}: {limit.source}", 240) for limit in limits]
+
+
+def _steps(claim: ClaimInput, say: Wording) -> list[list[str]]:
+    rows = []
+    for step in claim.steps:
+        wheel = f"{say(step.wheel.replace(' ', '_'))}: " if step.wheel else ""
+        what = f"{wheel}{step.what}" + (f" – {step.note}" if step.note else "")
+        row = (f"{step.at_utc:%Y-%m-%d %H:%M:%S}", what, step.value, step.by)
+        rows.append([printable(text, LONG) for text in row])
+    return rows
+
+
+def _photo_line(number: int, photo: Photo, say: Wording) -> list[str]:
+    taken = say.moment(photo.taken_utc) if photo.taken_utc is not None else say("not_stated")
+    return [f"{number:02d}", taken, printable(photo.caption, LONG)]

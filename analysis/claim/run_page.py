@@ -1,0 +1,247 @@
+"""The pages of one run: its figures, pictures, set-up, instrument, uncertainty and remarks, as plain values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from analysis.claim.drawing import Board
+from analysis.claim.pictures import orders_picture, polar_picture, strokes_picture, trace_picture
+from analysis.claim.summary import UM_PER_MM, expanded_um, judged_um, limit_edges_um, part_word
+from analysis.claim.values import ClaimInput, ClaimRun, Instrument
+from analysis.claim.wording import Wording, printable
+from analysis.claim.working import Working
+from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
+from analysis.trace import FloatArray
+
+Add = Callable[[Board], dict[str, Any]]
+FIELD, FREE = 120, 1200
+
+
+def run_page(
+    number: int, run: ClaimRun, working: Working, claim: ClaimInput, add: Add, say: Wording
+) -> dict[str, Any]:
+    """Everything that the report shows of a run."""
+    header, result = run.header, run.result
+    where = say(header.wheel.replace(" ", "_")) if header.wheel else say("no_wheel")
+    stage = say(header.stage.replace(" ", "_")) if header.stage else say("no_stage")
+    verdict = (getattr(result, "verdict", None) or "no verdict").replace(" ", "_")
+    instrument = next((known for known in claim.instruments if known.id == header.instrument), None)
+    return {
+        "title": say("run", number=number),
+        "where": f"{where}, {say(header.kind)}",
+        "stage": stage,
+        "verdict": "" if isinstance(result, RestResult) else verdict,
+        "word": "" if isinstance(result, RestResult) else say(verdict),
+        "value": say.length(judged_um(result), expanded_um=expanded_um(result)) if isinstance(result, Judged) else "",
+        "limit": [say.length(edge, fine=True) for edge in limit_edges_um(run)],
+        "figures": _figures(result, say),
+        "setup": _setup(run, instrument, say),
+        "budget": _budget(result, say),
+        "points": _points(result, say),
+        "remarks": _remarks(result, say),
+        "pictures": _pictures(run, working, add, say),
+        "no_remarks": say("no_remarks"),
+    }
+
+
+def _figures(result: object, say: Wording) -> list[list[str]]:
+    rows: list[tuple[str, str]] = []
+
+    def length(key: str, value_mm: float | None) -> None:
+        rows.append((key, say.length(None if value_mm is None else UM_PER_MM * value_mm, fine=True)))
+
+    if isinstance(result, RunoutResult):
+        rows.append(("turns", _turns(result, say)))
+        rows.append(("per_turn", ", ".join(say.tick(UM_PER_MM * value) for value in result.fim_mm.per_turn) or "–"))
+        length("repeatable", result.fim_mm.repeatable)
+        length("non_repeatable", result.non_repeatable_mm)
+        rows.append(("high_spot", "–" if result.high_spot_deg is None else f"{say.number(result.high_spot_deg, 0)}°"))
+        length("drift", result.drift_mm)
+        length("noise", result.noise_mm)
+    elif isinstance(result, EndplayResult):
+        rows.append(("strokes", str(len(result.strokes))))
+        length("repeatability", result.repeatability_mm)
+        length("zero_return", result.zero_return_mm)
+        length("creep", result.creep_mm)
+        length("noise", result.noise_mm)
+    elif isinstance(result, RestResult):
+        rows.append(("steady", "–" if result.steady is None else say("yes" if result.steady else "no")))
+        rows.append(("duration", f"{say.number(result.duration_s, 1)} s"))
+        length("drift_rate", result.drift_mm_per_min)
+        length("noise", result.noise_mm)
+    if isinstance(result, Judged) and result.conformity_probability is not None:
+        rows.append(("chance", f"{say.number(100 * result.conformity_probability, 1)} %"))
+    if isinstance(result, Judged | RestResult):
+        counts = result.readings
+        rows.append(("readings", say("readings_text", used=counts.used, rejected=counts.rejected)))
+    return [[say(key), text] for key, text in rows]
+
+
+def _turns(result: RunoutResult, say: Wording) -> str:
+    turns = result.turns
+    if turns.total is None:
+        return say("turns_none")
+    return say(
+        "turns_text",
+        total=say.number(turns.total, 2),
+        complete=turns.complete,
+        how=say(f"found_{turns.found_by}"),
+        confidence=say.number(100 * turns.confidence, 1),
+    )
+
+
+def _setup(run: ClaimRun, instrument: Instrument | None, say: Wording) -> list[list[str]]:
+    header, setup = run.header, run.header.setup
+    holder = {True: "holder_true", False: "holder_false", None: "holder_unknown"}[setup.holder_moved]
+    rows = [("started", say.moment(header.started_utc)), ("technician", header.technician)]
+    rows += _instrument(run, instrument, say)
+    rows.append(("second", header.second or say("second_none")))
+    if header.kind == "runout":
+        rows.append(("surface", say(f"surface_{setup.surface}")))
+        if setup.studs is not None:
+            rows.append(("studs", str(setup.studs)))
+        if setup.probe_radius_mm is not None:
+            rows.append(("radius", say.length(UM_PER_MM * setup.probe_radius_mm)))
+    angle = say.number(setup.plunger_angle_deg, 1)
+    rows.append(
+        ("plunger", say("plunger_text", angle=angle, standard=say.number(setup.plunger_angle_standard_deg, 1)))
+    )
+    rows.append(("holder", say(holder)))
+    if header.note:
+        rows.append(("note", printable(header.note, FREE, more=say("shortened"))))
+    return [[say(key), printable(text, FREE) or say("not_stated")] for key, text in rows]
+
+
+def _instrument(run: ClaimRun, known: Instrument | None, say: Wording) -> list[tuple[str, str]]:
+    if known is None:
+        return [("instrument", "")]
+    due = known.calibration_due
+    late = due is not None and due < run.header.started_utc.date()
+    calibrated = say(
+        "calibrated_text",
+        on=known.calibrated_on.isoformat() if known.calibrated_on else say("not_stated"),
+        due=due.isoformat() if due else say("not_stated"),
+        certificate=printable(known.certificate, FIELD) or say("not_stated"),
+    )
+    name = ", ".join(part for part in (known.name, known.maker, known.model) if part)
+    step = known.resolution_nm
+    error = known.permissible_error_nm
+    return [
+        ("instrument", printable(name, FIELD)),
+        ("serial", printable(known.serial, FIELD)),
+        ("step", "" if step is None else say.length(step / 1000, fine=True)),
+        ("permissible", "" if error is None else f"± {say.length(error / 1000, fine=True)}"),
+        ("calibrated", f"{calibrated}; {say('calibration_late')}" if late else calibrated),
+        ("last_check", _check(known, say)),
+    ]
+
+
+def _check(known: Instrument, say: Wording) -> str:
+    check = known.last_check
+    if check is None:
+        return ""
+    words = {
+        "at": say.moment(check.made_utc),
+        "what": printable(check.what, FIELD),
+        "outcome": say("passed" if check.passed else "failed"),
+    }
+    if check.found_nm is None or check.allowed_nm is None:
+        return say("check_text", **words)
+    found, allowed = (say.length(value / 1000, fine=True) for value in (check.found_nm, check.allowed_nm))
+    return say("check_found", found=found, allowed=allowed, **words)
+
+
+def _budget(result: object, say: Wording) -> list[list[str]]:
+    if not isinstance(result, Judged) or result.uncertainty_mm is None:
+        return []
+    total = result.uncertainty_mm
+    rows = [
+        [printable(line.source, 200), say.length(UM_PER_MM * line.standard, fine=True), line.evaluation]
+        for line in total.budget
+    ]
+    combined = say("combined", factor=say.number(total.coverage_factor, 2))
+    return [*rows, [combined, f"± {say.length(UM_PER_MM * total.expanded, fine=True)}", ""]]
+
+
+def _points(result: object, say: Wording) -> list[list[str]]:
+    pointed = result.points_to if isinstance(result, Judged) else ()
+    return [[part_word(point.part, say), printable(point.why, FREE)] for point in pointed]
+
+
+def _remarks(result: object, say: Wording) -> list[str]:
+    reasons = result.reasons if isinstance(result, Judged | RestResult) else ()
+    lines = []
+    for reason in reasons:
+        text = printable(reason.text, FREE)
+        own = say.reason(reason.code)
+        lines.append(f"{own} ({text})" if own else text)
+    return lines
+
+
+def _pictures(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[str, Any]:
+    shown: dict[str, Any] = {"trace": _trace(run, working, add, say)}
+    result, edges = run.result, limit_edges_um(run)
+    if isinstance(result, RunoutResult) and working.profiles is not None:
+        edge = edges[-1] if edges else None
+        turns = working.turns
+        zero = {"marks": "zero_mark", "angle": "zero_angle"}.get(turns.found_by if turns else "", "zero_turn")
+        shown["polar"] = add(polar_picture(working.profiles, edge, result.high_spot_deg, say))
+        shown["polar_caption"] = say(
+            "polar_caption", unit=say.first_unit, zero=say(zero), ring=say("polar_ring") if edge else ""
+        )
+        if result.per_turn_orders:
+            studs = run.header.setup.studs
+            shown["orders"] = add(orders_picture(result.per_turn_orders, studs, say))
+            shown["orders_caption"] = say(
+                "orders_caption", unit=say.first_unit, studs=say("orders_studs") if studs else ""
+            )
+    if isinstance(result, EndplayResult) and result.strokes:
+        shown["strokes"] = add(strokes_picture(result.strokes, edges, say))
+        shown["strokes_caption"] = say(
+            "strokes_caption", unit=say.first_unit, edges=say("strokes_edges") if edges else ""
+        )
+    return shown
+
+
+def _trace(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[str, Any]:
+    """The unrolled trace over turns where the angle is known, over seconds elsewhere."""
+    raw, kept = run.trace, working.cleaned.kept
+    turns = working.turns
+    at, aside_at, borders, axis = raw.time_s[kept], raw.time_s[~kept], [], "second_axis"
+    reading = working.cleaned.trace.reading_um
+    middle = float(np.mean(reading)) if reading.size else 0.0
+    if turns is not None and turns.angle_deg is not None and np.isfinite(turns.angle_deg).sum() > 1:
+        known = np.isfinite(turns.angle_deg)
+        time, angle = working.cleaned.trace.time_s[known], turns.angle_deg[known] / 360.0
+        # A place to draw at, not a measured angle: where the hub was between two readings that are known.
+        at, aside_at = (np.interp(when, time, angle) for when in (working.cleaned.trace.time_s, aside_at))
+        borders, axis = np.interp(turns.starts_s, time, angle).tolist(), "turn_axis"
+    band = _band(run, working, reading - middle)
+    aside = (aside_at, raw.reading_um[~kept] - middle)
+    board = trace_picture(at, reading - middle, aside, borders, band, say(axis), say)
+    crosses = say("trace_aside") if aside_at.size else ""
+    if run.header.kind == "runout":
+        caption = say("trace_caption", unit=say.first_unit, band=say("trace_band") if band else "", aside=crosses)
+    else:
+        caption = say("play_trace_caption", unit=say.first_unit, aside=crosses)
+    return {**add(board), "caption": caption}
+
+
+def _band(run: ClaimRun, working: Working, reading_um: FloatArray) -> tuple[float, float] | None:
+    """Two levels as far apart as the limit, about the middle of the largest whole turn."""
+    edges, turns = limit_edges_um(run), working.turns
+    if not edges or turns is None or turns.complete < 1:
+        return None
+    time = working.cleaned.trace.time_s
+    pieces = [
+        reading_um[(time >= start) & (time <= end)]
+        for start, end in zip(turns.starts_s[:-1], turns.starts_s[1:], strict=True)
+    ]
+    largest = max((piece for piece in pieces if piece.size), key=lambda piece: float(np.ptp(piece)), default=None)
+    if largest is None:
+        return None
+    middle = float(largest.max() + largest.min()) / 2
+    return middle - edges[-1] / 2, middle + edges[-1] / 2
