@@ -1,1 +1,126 @@
-"""The commands, one file each, loaded only when called."""
+"""The commands, one file each, loaded only when called.
+
+A command is a module of this package with a click command named ``command``, and a line in `COMMANDS`.
+Its heavy imports stand inside its function: ``hubproof --help`` loads none of them.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+import tempfile
+import traceback
+from types import TracebackType
+
+import click
+
+from config.errors import HubproofError
+
+COMMANDS = {
+    "analyse": "Judge the run-out, end play or bore of trace files.",
+    "runs": "List the runs that were kept, or show one.",
+    "export": "Write a run as a trace file.",
+    "schema": "Print the JSON Schema of a result.",
+    "simulate": "Keep a simulated indicator alive for bench tests.",
+}
+"""Name of each command (and of its module) and its first line of help, in the order of use."""
+
+INTERRUPTED = 130
+INTERNAL_ERROR = 70  # EX_SOFTWARE of sysexits.h: none of the statuses that say something about a hub
+
+
+class _LazyGroup(click.Group):
+    """Commands that are imported when they are called; the list of them comes from `COMMANDS`."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command = importlib.import_module(f"capture.commands.{cmd_name}").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if wanted and not ctx.resilient_parsing:
+        from importlib.metadata import version
+
+        click.echo(f"hubproof {version('hubproof')}")
+        ctx.exit()
+
+
+@click.group(
+    cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_print_version,
+    help="Print the version.",
+)
+def group() -> None:
+    """Run-out and end play of a wheel hub, from a digital indicator to the proof.
+
+    Measuring needs the vehicle on stands that hold it, and the vehicle maker's procedure and figures:
+    they take precedence over anything said here.
+    """
+
+
+def run(arguments: list[str] | None = None) -> int:
+    """Run one command and tell every foreseen trouble as one line on standard error.
+
+    Args:
+        arguments: as typed, without the program's name; None for those of the process.
+
+    Returns:
+        The exit status.
+    """
+    try:
+        status = group.main(args=arguments, prog_name="hubproof", standalone_mode=False)
+    except HubproofError as error:
+        return _refuse(error.line(), error.exit_status)
+    except click.UsageError as error:
+        path = error.ctx.command_path if error.ctx else "hubproof"
+        return _refuse(f"{path}: {error.format_message()}; see '{path} --help'", error.exit_code)
+    except click.ClickException as error:
+        return _refuse(error.format_message(), error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read the output has enough; what is still buffered must not raise again at the exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return status if isinstance(status, int) else 0
+
+
+def _refuse(message: str, status: int) -> int:
+    click.echo(" ".join(message.split()), err=True)
+    return status
+
+
+def _tell_internal_error(
+    kind: type[BaseException], error: BaseException, trace: TracebackType | None
+) -> None:
+    """Tell an error of the program itself in one line, and keep the details for whoever mends it."""
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="hubproof-error-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as file:
+        traceback.print_exception(kind, error, trace, file=file)
+    what = " ".join(f"{kind.__name__}: {error}".split())
+    click.echo(f"an error in Hubproof itself: {what}; please report it with the file {file.name}", err=True)
+    raise SystemExit(INTERNAL_ERROR)
+
+
+def main() -> None:
+    """The console command ``hubproof``."""
+    sys.excepthook = _tell_internal_error
+    sys.exit(run())

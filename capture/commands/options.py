@@ -1,0 +1,53 @@
+"""Options that several commands share, and where the station keeps its data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+DATABASE = "hubproof.sqlite"
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+def data_folder() -> Path:
+    """The folder of this user's data on this system."""
+    from platformdirs import user_data_path
+
+    return user_data_path("hubproof", appauthor=False)
+
+
+def data_option(function: Function) -> Function:
+    """Add ``--data DIR``, given to the function as `data`, a `Path`."""
+    return click.option(
+        "--data",
+        type=click.Path(file_okay=False, path_type=Path),
+        envvar="HUBPROOF_DATA",
+        default=data_folder,
+        metavar="DIR",
+        help="Folder of the station's data, instead of this user's data folder.",
+    )(function)
+
+
+def json_option(function: Function) -> Function:
+    """Add ``--json``, given to the function as `as_json`."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON, one object a line.")(function)
+
+
+def existing_database(data: Path) -> Path:
+    """The database of a data folder, for commands that only read.
+
+    Raises:
+        StoreError: there is none yet.
+    """
+    from config.errors import StoreError
+
+    path = data / DATABASE
+    if not path.is_file():
+        raise StoreError(
+            "there is no database yet", where=str(path), do="measure first, or name the folder with --data"
+        )
+    return path
