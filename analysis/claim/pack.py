@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from importlib import metadata, resources
 
+import numpy as np
 import typst
 
 from analysis.claim.bag import SIGNATURE, TAG_MANIFEST, Files, make_bag, zip_bag
@@ -36,10 +37,12 @@ from analysis.claim.tables import describe_tables
 from analysis.claim.values import ClaimInput, ClaimRun, Photo, RunHeader
 from analysis.claim.working import Working, profile_table, work_out
 from analysis.results import Model
-from analysis.trace_file import read_trace, write_trace
+from analysis.trace import Trace
+from analysis.trace_file import parse_trace, write_trace
 from config.errors import InputError
 from config.limits import Limit
 
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 KEY_FILE, SIGNERS_FILE, GUIDE_FILE = "signing-key.pub", "allowed_signers", "how-to-check.txt"
 
 
@@ -66,11 +69,21 @@ def for_handing_over(claim: ClaimInput, *, with_customer: bool) -> ClaimInput:
         replace(photo, content=strip_photo(photo.content, where=f"photo {number}")[0])
         for number, photo in enumerate(claim.photos, start=1)
     )
+    runs = tuple(replace(run, trace=_tame(run.trace)) for run in claim.runs)
+    claim = replace(claim, photos=photos, runs=runs)
     if with_customer:
-        return replace(claim, photos=photos)
+        return claim
     vehicle = claim.job.vehicle.model_copy(update={"plate": None})
     job = claim.job.model_copy(update={"customer": None, "vehicle": vehicle})
-    return replace(claim, photos=photos, job=job)
+    return replace(claim, job=job)
+
+
+def _tame(trace: Trace) -> Trace:
+    """Flags that a spreadsheet would take for a formula get an apostrophe in front."""
+    if trace.flag is None:
+        return trace
+    flags = [f"'{flag}" if flag.startswith(FORMULA_STARTS) else flag for flag in trace.flag.tolist()]
+    return replace(trace, flag=np.array(flags, dtype=np.str_))
 
 
 def make_pack(claim: ClaimInput, key: SigningKey, *, with_customer: bool = False) -> Pack:
@@ -159,10 +172,13 @@ def _read_run(files: Mapping[str, bytes], entry: RunEntry, limits: Mapping[str, 
         raise InputError(f"run {entry.id} names the limit {entry.limit!r}", where="data/limits.json")
     header = entry.model_dump(exclude={"trace", "result", "profile", "limit"})
     trace_path = f"data/{entry.trace}"
-    text = _file(files, entry.trace).decode("utf-8", "strict")
+    try:
+        trace, _ = parse_trace(_file(files, entry.trace).decode(), trace_path)
+    except UnicodeDecodeError as error:
+        raise InputError("is not UTF-8 text", where=trace_path) from error
     return ClaimRun(
         header=RunHeader.model_validate(header),
-        trace=read_trace(io.StringIO(text, newline=""), name=trace_path),
+        trace=trace,
         result=read_result(_file(files, entry.result), f"data/{entry.result}"),
         limit=limits[entry.limit] if entry.limit is not None else None,
     )

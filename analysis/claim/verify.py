@@ -1,0 +1,198 @@
+"""Checks a claim pack, trusting nobody: files, signature, then every figure computed again from the readings.
+
+Four questions, in this order: is every file the one that was listed, was the list signed by the key in the
+pack, do the readings give the figures that are stated, and is everything else in the pack (report, tables,
+schemas) what these values give. Whose key it is can only be said against a list of known keys.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import typst
+
+from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, bag_faults
+from analysis.claim.documents import JobDocument, MadeWith
+from analysis.claim.pack import KEY_FILE, build_files, current_versions, read_pack
+from analysis.claim.signature import PublicKey, check, parse_public_key
+from analysis.claim.unpack import unpack
+from analysis.claim.values import ClaimInput
+from analysis.claim.working import Working, work_out
+from config.errors import InputError
+
+TOLERANCE = 1e-6
+"""Figures agree within 1 nm (mm), 1e-6 deg, 1e-6 s or 1e-6 of a probability: far below any step of an
+indicator, and above what another processor's rounding does."""
+
+
+@dataclass(slots=True)
+class Report:
+    """What the check found.
+
+    Attributes:
+        faults: file and figure of everything that is not as it must be; empty when the pack is good.
+        warnings: what cannot be settled from the pack alone.
+        fingerprint: of the key that signed; None when there is no good signature.
+        figures: how many figures were compared.
+        runs: how many runs were computed anew.
+    """
+
+    faults: list[str] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    fingerprint: str | None = None
+    figures: int = 0
+    runs: int = 0
+
+    @property
+    def good(self) -> bool:
+        """Unchanged, signed and recomputed."""
+        return not self.faults
+
+
+def verify_pack(path: Path, known_keys: Mapping[str, str] | None = None) -> Report:
+    """Check the pack at `path`.
+
+    Args:
+        path: the zip, or the folder that was in it.
+        known_keys: fingerprint to name of keys that the verifier knows; see `read_known_keys`.
+
+    Raises:
+        InputError: it is no claim pack at all.
+    """
+    unpacked = unpack(path)
+    files = unpacked.files
+    if "bagit.txt" not in files and MANIFEST not in files:
+        raise InputError("is no claim pack", where=str(path), expected="a BagIt bag with bagit.txt")
+    report = Report()
+    if not unpacked.as_written:
+        report.warnings.append("the zip is not as Hubproof writes it: it was packed anew or changed around its files")
+    report.faults += bag_faults(files)
+    key = _signature(files, report)
+    _known(key, known_keys or {}, report)
+    try:
+        claim, document = read_pack(files)
+        _recompute(files, claim, document, key, report)
+    except InputError as error:
+        report.faults.append(error.line())
+    return report
+
+
+def read_known_keys(text: str, where: str) -> dict[str, str]:
+    """Fingerprint to name, from lines ``ssh-ed25519 AAAA… name``; empty lines and ``#`` are skipped.
+
+    Raises:
+        InputError: a line is no key; names the line.
+    """
+    known: dict[str, str] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if line.strip() and not line.lstrip().startswith("#"):
+            key = parse_public_key(line, where=f"{where}, line {number}")
+            known[key.fingerprint] = " ".join(line.split()[2:]) or "without a name"
+    return known
+
+
+def _signature(files: Mapping[str, bytes], report: Report) -> PublicKey | None:
+    if SIGNATURE not in files or TAG_MANIFEST not in files:
+        report.faults.append(f"{SIGNATURE}: the pack is not signed")
+        return None
+    try:
+        key = check(files[TAG_MANIFEST], files[SIGNATURE])
+        stated = parse_public_key(files.get(KEY_FILE, b"").decode("utf-8", "replace"), where=KEY_FILE)
+    except InputError as error:
+        report.faults.append(f"{SIGNATURE}: {error.line()}")
+        return None
+    if stated != key:
+        report.faults.append(f"{KEY_FILE}: is not the key that signed the pack")
+    report.fingerprint = key.fingerprint
+    return key
+
+
+def _known(key: PublicKey | None, known: Mapping[str, str], report: Report) -> None:
+    if key is not None and key.fingerprint not in known:
+        report.warnings.append(
+            f"the key {key.fingerprint} is not known here: compare it with one that the workshop gave you "
+            "in another way, then list it with --known-keys"
+        )
+
+
+def _recompute(
+    files: Mapping[str, bytes],
+    claim: ClaimInput,
+    document: JobDocument,
+    key: PublicKey | None,
+    report: Report,
+) -> None:
+    here = current_versions()
+    same = document.made_with == here
+    if not same:
+        there = document.made_with
+        report.warnings.append(
+            f"made with hubproof {there.hubproof} and typst {there.typst}, checked with hubproof {here.hubproof} "
+            f"and typst {typst.__version__}: the report's bytes are not compared"
+        )
+    workings = [work_out(run) for run in claim.runs]
+    for entry, run, working in zip(document.runs, claim.runs, workings, strict=True):
+        stated = run.result.model_dump(mode="json", exclude={"file"})
+        anew = working.result.model_dump(mode="json", exclude={"file"})
+        for place, told, found in differences(stated, anew, report, texts=same):
+            report.faults.append(f"data/{entry.result}: {place} is stated as {told}, the readings give {found}")
+        report.runs += 1
+    if key is not None and not report.faults:
+        _rebuild(files, claim, workings, key, document.made_with if same else None, report)
+
+
+def _rebuild(
+    files: Mapping[str, bytes],
+    claim: ClaimInput,
+    workings: list[Working],
+    key: PublicKey,
+    made_with: MadeWith | None,
+    report: Report,
+) -> None:
+    """Build the pack again from what it holds: a report or table that says something else is found."""
+    if made_with is None:
+        return
+    again = build_files(claim, workings, key, made_with)
+    odd = sorted((again.keys() ^ files.keys()) - {SIGNATURE})
+    odd += [path for path in sorted(again.keys() & files.keys()) if again[path] != files[path]]
+    # The manifests only repeat what the other files' differences say.
+    report.faults += [
+        f"{path}: is not what the readings and the job of this pack give"
+        for path in odd
+        if path not in (MANIFEST, TAG_MANIFEST)
+    ]
+
+
+def differences(
+    stated: Any, anew: Any, report: Report, place: str = "", *, texts: bool = True
+) -> Iterator[tuple[str, str, str]]:
+    """Place, stated and recomputed value of everything that differs beyond `TOLERANCE`.
+
+    `texts` false leaves sentences out, which another version may word differently.
+    """
+    if isinstance(stated, dict) and isinstance(anew, dict):
+        for name in stated | anew:
+            inner = f"{place}.{name}" if place else name
+            if not (name in ("text", "why", "source") and not texts):
+                yield from differences(stated.get(name), anew.get(name), report, inner, texts=texts)
+    elif isinstance(stated, list) and isinstance(anew, list) and len(stated) == len(anew):
+        for index, (one, other) in enumerate(zip(stated, anew, strict=True)):
+            yield from differences(one, other, report, f"{place}[{index}]", texts=texts)
+    else:
+        report.figures += 1
+        if not _same(stated, anew):
+            yield place, _shown(stated), _shown(anew)
+
+
+def _same(stated: Any, anew: Any) -> bool:
+    numbers = (int, float)
+    if type(stated) in numbers and type(anew) in numbers:
+        return abs(stated - anew) <= TOLERANCE * max(1.0, abs(anew) if abs(anew) > 1 else 1.0)
+    return bool(stated == anew)
+
+
+def _shown(value: Any) -> str:
+    return "nothing" if value is None else str(value)[:120]
