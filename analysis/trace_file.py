@@ -62,7 +62,19 @@ def read_trace(path: Path | str) -> Trace:
 def read_trace_file(path: Path | str) -> tuple[Trace, tuple[str, ...]]:
     """The trace of a file, and the names of columns that were not used."""
     where = str(path)
-    text = read_text(Path(path), where)
+    return parse_trace(read_text(Path(path), where), where)
+
+
+def parse_trace(text: str, where: str) -> tuple[Trace, tuple[str, ...]]:
+    """The trace in the text of a trace file, and the names of columns that were not used.
+
+    Args:
+        text: the whole file, line ends as they are.
+        where: the file's name, for messages.
+
+    Raises:
+        InputError: see `read_trace`.
+    """
     rows = Rows(text, where)
     columns = find_columns(rows.header, f"{where}, line {rows.header_line}")
     reader = _Reader(rows, columns)
