@@ -7,15 +7,17 @@ from typing import Any
 
 import numpy as np
 
-from analysis.results import EndplayResult, Judged, RunoutResult
+from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
 from analysis.trace import FloatArray
 
 FULL_TURN_DEG = 360.0
 NM_PER_UM = 1_000.0
 
 
-def result_row(result: Judged) -> dict[str, Any]:
+def result_row(result: Judged | RestResult) -> dict[str, Any]:
     """The columns of table ``result`` that come from the result itself, lengths in mm."""
+    if isinstance(result, RestResult):  # judged against no limit: only the whole says something
+        return {"kind": result.kind, "points_to": "", "json": result.model_dump_json()}
     limit, uncertainty = result.limit_mm, result.uncertainty_mm
     return {
         "kind": getattr(result, "kind", "trace"),

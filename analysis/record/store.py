@@ -20,8 +20,9 @@ from analysis.record.database import connect, make_private, migrate, told, writi
 from analysis.record.ids import uuid7
 from analysis.record.queries import RunRecord, RunRef, RunSummary
 from analysis.record.results import profile_rows, result_row
+from analysis.record.verify import Verified, verify
 from analysis.record.words import EndState, RunKind, Stage, Wheel
-from analysis.results import Judged
+from analysis.results import Judged, RestResult
 from analysis.trace import FloatArray, Trace
 from config.clock import Clock, SystemClock
 from config.errors import StoreError
@@ -143,7 +144,7 @@ class Store:
         }
         with self._writing():
             key = self._insert("run", row)
-            self._link("run begun", run_id, chain.record_sha256(row, chain.RUN_BEGUN))
+            self._link("run begun", run_id, queries.begun_sha256(self._connection, key))
         self._open[key] = _OpenRun(started_t_ns)
         return RunRef(id=run_id, key=key)
 
@@ -214,7 +215,7 @@ class Store:
                 self._end(ref.key, "interrupted", last_t_ns)
         return tuple(cut_off)
 
-    def save_result(self, key: int, result: Judged, profiles: FloatArray | None = None) -> str:
+    def save_result(self, key: int, result: Judged | RestResult, profiles: FloatArray | None = None) -> str:
         """Keep a result of a run beside earlier ones; the latest counts.
 
         Args:
@@ -234,12 +235,12 @@ class Store:
             **result_row(result),
         }
         with self._writing():
-            run_id = queries.run_id(self._connection, key)
+            queries.run_id(self._connection, key)  # refuses a run that is not there
             result_key = self._insert("result", row)
             kept = profile_rows(result_key, profiles)
             if kept:
                 self._database.table("turn_profile").insert_all(kept)
-            self._link("result", row["id"], queries.result_sha256(self._connection, result_key, run_id))
+            self._link("result", row["id"], queries.result_sha256(self._connection, result_key))
         return str(row["id"])
 
     def _running(self, key: int) -> _OpenRun:
@@ -304,3 +305,8 @@ class Store:
         """
         with self._reading() as connection:
             return queries.trace(connection, queries.run(connection, id_or_prefix))
+
+    def verify(self) -> Verified:
+        """Find records that were changed, added or removed after they were written."""
+        with self._reading() as connection:
+            return verify(connection)
