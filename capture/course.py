@@ -142,7 +142,7 @@ class Course:
         state = self._label(seen)
         strokes = f"{self.asked:g} strokes" if self.asked != 1 else "1 stroke"
         if state == "waiting":
-            return Step(state, f"Push the hub in and hold, pull it out and hold: {strokes}, a second each way.")
+            return Step(state, f"Push in and hold a second, pull out and hold a second: {strokes}.")
         return Step(state, f"Push and hold, pull and hold: {count} of {strokes} seen.")
 
     def _late(self, seen: Seen) -> bool:

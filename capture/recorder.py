@@ -61,7 +61,7 @@ class Recorder:
     """
 
     def __init__(
-        self, store: Store, clock: Clock, on_trouble: Callable[[str | None], None] = lambda text: None
+        self, store: Store, clock: Clock, on_trouble: Callable[[str | None], object] = lambda text: None
     ) -> None:
         self._store = store
         self._clock = clock
@@ -168,16 +168,17 @@ class Recorder:
         """Write in order, the readings of each run in one transaction; what was refused comes back."""
         while items:
             rows: dict[int, list[Row]] = {}
-            while items and isinstance(items[0], _Append):
-                item = items.popleft()
+            while items and isinstance(item := items[0], _Append):
                 rows.setdefault(item.key, []).extend(item.rows)
+                items.popleft()
             try:
                 for key in list(rows):
                     self._write_readings(key, rows[key])
                     del rows[key]
-                if items and isinstance(items[0], _Do):
-                    items[0].call(self._store)
-                    items.popleft().done(None)
+                if items and isinstance(do := items[0], _Do):
+                    do.call(self._store)
+                    do.done(None)
+                    items.popleft()
                 self._recover()
             except StoreError as error:
                 self._fail(error)

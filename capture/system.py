@@ -12,7 +12,7 @@ from typing import IO, Any
 WINDOWS = sys.platform == "win32"
 
 
-def owner_only(path: Path, flags: int) -> int:
+def owner_only(path: str, flags: int) -> int:
     """Open `path` so that nobody but its owner can read it; for `open(..., opener=owner_only)`."""
     return os.open(path, flags, 0o600)
 

@@ -21,7 +21,7 @@ STRAY = b"\r\n\x00"
 Meaning = tuple[int, Unit, str | None, str | None]
 
 
-class _Unreadable(Exception):
+class _UnreadableError(Exception):
     """A line that is no reading: code and sentence."""
 
     def __init__(self, code: str, text: str) -> None:
@@ -89,7 +89,7 @@ class LinesDecoder:
                     continue
                 try:
                     meaning = self._read(bare)
-                except _Unreadable as error:
+                except _UnreadableError as error:
                     faults.append(Fault(t_ns, error.code, str(error), shown(bare)))
                     continue
                 if len(known) >= REMEMBERED_LINES:
@@ -111,11 +111,11 @@ class LinesDecoder:
 
     def _read(self, line: bytes) -> Meaning:
         if len(line) > self._form.longest:
-            raise _Unreadable("too_long", f"a line of more than {self._form.longest} bytes")
+            raise _UnreadableError("too_long", f"a line of more than {self._form.longest} bytes")
         text = line.decode("latin-1")
         match = self._pattern.fullmatch(text)
         if match is None:
-            raise _Unreadable("unreadable", "the line is not what the description expects")
+            raise _UnreadableError("unreadable", "the line is not what the description expects")
         unit = self._unit(match)
         length_nm = self._form.sign * _exact_nm(match["value"], unit)
         flag = self._status(match)
@@ -125,12 +125,14 @@ class LinesDecoder:
         said = match["unit"] if self._has_unit else None
         if said is None:
             if self._form.unit is None:
-                raise _Unreadable("no_unit", "the line names no unit")
+                raise _UnreadableError("no_unit", "the line names no unit")
             return self._form.unit
         unit = self._form.units.get(said) or self._form.units.get(said.strip())
         if unit is None:
             known = ", ".join(self._form.units)
-            raise _Unreadable("unknown_unit", f"unknown unit {said.strip()!r}; the description has {known}")
+            raise _UnreadableError(
+                "unknown_unit", f"unknown unit {said.strip()!r}; the description has {known}"
+            )
         return unit
 
     def _status(self, match: re.Match[str]) -> str | None:
@@ -145,16 +147,16 @@ def _exact_nm(value: str, unit: Unit) -> int:
     """Whole nanometres of a number as indicators write it: blanks after the sign, decimal comma, exponent."""
     text = value.replace(" ", "").replace(",", ".")
     if len(text) > LONGEST_NUMBER:
-        raise _Unreadable("unreadable", f"a number of more than {LONGEST_NUMBER} characters")
+        raise _UnreadableError("unreadable", f"a number of more than {LONGEST_NUMBER} characters")
     try:
         number = Decimal(text)
     except DecimalException as error:
-        raise _Unreadable("unreadable", f"{text!r} is not a number") from error
+        raise _UnreadableError("unreadable", f"{text!r} is not a number") from error
     if not number.is_finite():
-        raise _Unreadable("unreadable", f"{text!r} is not a number")
+        raise _UnreadableError("unreadable", f"{text!r} is not a number")
     if number and not -LARGEST_EXPONENT <= number.adjusted() <= LARGEST_EXPONENT:
-        raise _Unreadable("out_of_range", f"{text} {unit} is no length at a wheel end")
+        raise _UnreadableError("out_of_range", f"{text} {unit} is no length at a wheel end")
     length_nm = nm_from_decimal(number, unit)
     if abs(length_nm) > LARGEST_LENGTH_NM:
-        raise _Unreadable("out_of_range", f"{text} {unit} is longer than 10 m")
+        raise _UnreadableError("out_of_range", f"{text} {unit} is longer than 10 m")
     return length_nm

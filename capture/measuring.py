@@ -1,0 +1,81 @@
+"""Asks the analysis what a run's readings say, so far or in the end. Loaded late: it is heavy."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.results import EndplayResult, RestResult, RunoutResult
+from analysis.values import Setup
+from capture.messages import RunRequest
+from config.indicators import Indicator
+from config.lengths import NM_PER_UM
+from config.limits import Limit, parse_limit
+from config.settings import default_limit
+
+if TYPE_CHECKING:
+    from analysis.trace import Trace
+
+SURE = 0.8  # below it a count of turns has rivals
+
+AnyResult = RunoutResult | EndplayResult | RestResult
+
+
+def limit_for(request: RunRequest, limits: tuple[Limit, ...]) -> Limit | None:
+    """The limit of a run: the typed one, else the station's for that quantity, else none.
+
+    Raises:
+        InputError: the typed limit has no unit, or is not above zero.
+    """
+    if request.kind not in ("runout", "endplay"):
+        return None
+    if request.limit is None:
+        return default_limit(request.kind, limits)
+    if request.limit_source:
+        return parse_limit(request.limit, request.kind, source=request.limit_source)
+    return parse_limit(request.limit, request.kind)
+
+
+def setup_for(request: RunRequest, indicator: Indicator, holder_moved: bool | None) -> Setup:
+    """What is known of the instrument and how it stands.
+
+    Args:
+        request: the run.
+        indicator: the instrument.
+        holder_moved: what the last rest check with it said, None without one.
+    """
+    return Setup(
+        permissible_error_um=indicator.permissible_error_nm / NM_PER_UM,
+        studs=request.studs,
+        asked_turns=request.turns if request.kind == "runout" else None,
+        surface=request.surface,
+        freshly_fitted=request.freshly_fitted,
+        holder_moved=holder_moved,
+    )
+
+
+def measure(request: RunRequest, trace: Trace, limit: Limit | None, setup: Setup) -> AnyResult | None:
+    """The result of a trace for the kind of run; None for a run that only records."""
+    if request.kind == "runout":
+        from analysis.measure import measure_runout
+
+        return measure_runout(trace, limit=limit, setup=setup)
+    if request.kind == "endplay":
+        from analysis.measure import measure_endplay
+
+        return measure_endplay(trace, limit=limit, setup=setup)
+    if request.kind == "rest":
+        from analysis.rest import check_rest
+
+        return check_rest(trace, setup)
+    return None
+
+
+def seen_in(result: AnyResult | None) -> float | None:
+    """Turns or strokes that were certainly seen; None when it cannot be told yet."""
+    if isinstance(result, EndplayResult):
+        return float(len(result.strokes))
+    if isinstance(result, RunoutResult) and result.turns.total is not None:
+        totals = (result.turns.total, *result.turns.alternatives)
+        if result.turns.confidence >= SURE or len(totals) > 1:
+            return min(totals)
+    return None

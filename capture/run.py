@@ -1,0 +1,192 @@
+"""One run: takes readings, follows its course, looks at the readings now and then, and ends by itself."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Literal
+
+from analysis.record import RunRef
+from analysis.values import Setup
+from capture.course import SETTLE_S, Course, Seen, Step
+from capture.measuring import measure, seen_in
+from capture.messages import IndicatorState, RunProgress, RunRequest
+from capture.reading import Fault, Reading
+from capture.recorder import Row
+from capture.run_buffer import RunBuffer
+from config.clock import NS_PER_S, Clock
+from config.indicators import Indicator
+from config.limits import Limit
+
+TICK_S = 0.1
+LOOK_S = 0.7
+LOOK_SHARE = 3.0  # a look that took long is followed by a pause of so many times its length
+RECENT_NS = 750_000_000
+
+UNIT_SWITCHED = "unit_switched"
+
+
+class Run:
+    """A run that goes on.
+
+    Args:
+        ref: as begun in the record.
+        request: what was asked.
+        indicator: the instrument.
+        limit: applied to the result; live looks go without.
+        setup: of the instrument.
+        started_t_ns: monotonic clock at the start.
+        clock: the station's clock.
+        state_of: how the indicator stands now.
+        publish: takes each new progress.
+    """
+
+    def __init__(
+        self,
+        ref: RunRef,
+        request: RunRequest,
+        indicator: Indicator,
+        limit: Limit | None,
+        setup: Setup,
+        *,
+        started_t_ns: int,
+        clock: Clock,
+        state_of: Callable[[], IndicatorState],
+        publish: Callable[[RunProgress], None],
+        warnings: tuple[str, ...] = (),
+    ) -> None:
+        self.ref, self.request, self.indicator = ref, request, indicator
+        self.limit, self.setup = limit, setup
+        self.buffer = RunBuffer(started_t_ns, indicator.resolution_nm)
+        self._clock = clock
+        self._state_of = state_of
+        self._publish = publish
+        self._warnings = warnings
+        asked = {"runout": request.turns, "endplay": float(request.strokes)}.get(request.kind)
+        self._asked = asked
+        self._course = Course(request.kind, asked or 0.0)
+        self._count: float | None = None
+        self._gaps = 0
+        self._stopped = asyncio.Event()
+        self._switched = False
+        self._last_say = "Stopped."
+        self.progress = self._progress(Step("waiting", "Waiting for the indicator."))
+
+    # What arrives --------------------------------------------------------------------------------
+
+    def take(self, readings: list[Reading]) -> list[Row]:
+        """Readings of the indicator; returns the rows to record."""
+        return self.buffer.add(readings)
+
+    def take_faults(self, faults: list[Fault]) -> list[Row]:
+        """What was no reading; returns the rows to record."""
+        return self.buffer.add_faults(faults)
+
+    def unit_switched(self, readings: list[Reading]) -> str | None:
+        """The sentence for the first reading in another unit than the run began in; told once."""
+        began = self.buffer.unit
+        if self._switched or began is None:
+            return None
+        other = next((reading.unit for reading in readings if reading.unit != began), None)
+        if other is None:
+            return None
+        self._switched = True
+        text = f"the indicator was switched from {began} to {other}; those readings are kept apart"
+        self.warn(f"Unit switched from {began} to {other}: switch back, those readings are not used.")
+        return text
+
+    def warn(self, text: str) -> None:
+        """Add a warning that stays in sight until the end."""
+        if text not in self._warnings:
+            self._warnings += (text,)
+
+    def mark(self, t_ns: int) -> None:
+        """The index mark passed."""
+        self.buffer.add_mark(t_ns)
+
+    def gap(self) -> None:
+        """The indicator was away for a while."""
+        self._gaps += 1
+
+    def stop(self) -> None:
+        """End the run with what it has."""
+        self._stopped.set()
+
+    # The course ----------------------------------------------------------------------------------
+
+    async def go_on(self) -> None:
+        """Follow the run until enough was seen or it was stopped."""
+        looking = asyncio.create_task(self._look_again_and_again())
+        try:
+            while not self._stopped.is_set():
+                step = self._course.step(self._seen())
+                if step.state == "done":
+                    self._last_say = step.say
+                    return
+                self._tell(step)
+                if looking.done():
+                    looking.result()  # an error of the analysis ends the run, and is told
+                await self._clock.sleep(TICK_S)
+        finally:
+            looking.cancel()
+            await asyncio.wait([looking])
+
+    def _seen(self) -> Seen:
+        buffer = self.buffer
+        now_ns = self._clock.monotonic_ns()
+        first_ns, last_ns = buffer.first_t_ns, buffer.last_t_ns
+        fresh = last_ns is not None and now_ns - last_ns < RECENT_NS
+        state = self._state_of()
+        trouble = f"{state.indicator}: {state.why}" if state.state in ("stale", "lost") else None
+        return Seen(
+            now_s=(now_ns - buffer.started_t_ns) / NS_PER_S,
+            first_reading_s=None if first_ns is None else (first_ns - buffer.started_t_ns) / NS_PER_S,
+            moving=buffer.moving(SETTLE_S) if fresh else None,
+            count=self._count,
+            trouble=trouble,
+        )
+
+    async def _look_again_and_again(self) -> None:
+        """Count turns or strokes in the readings so far, in a worker thread."""
+        if self._asked is None:
+            return
+        pause_s, looked_at = LOOK_S, 0
+        while True:
+            await self._clock.sleep(pause_s)
+            if len(self.buffer) in (0, looked_at):
+                continue
+            looked_at = len(self.buffer)
+            began_ns = self._clock.monotonic_ns()
+            result = await asyncio.to_thread(measure, self.request, self.buffer.trace(), None, self.setup)
+            self._count = seen_in(result)
+            took_s = (self._clock.monotonic_ns() - began_ns) / NS_PER_S
+            pause_s = max(LOOK_S, LOOK_SHARE * took_s)
+
+    # Progress ------------------------------------------------------------------------------------
+
+    def _progress(self, step: Step) -> RunProgress:
+        return RunProgress(
+            run=self.ref.id,
+            kind=self.request.kind,
+            indicator=self.indicator.name,
+            state=step.state,
+            say=step.say,
+            seen=self._count,
+            asked=self._asked,
+            readings=len(self.buffer),
+            flagged=self.buffer.flagged,
+            gaps=self._gaps,
+            marks=self.buffer.marks,
+            warnings=self._warnings,
+        )
+
+    def _tell(self, step: Step) -> None:
+        progress = self._progress(step)
+        if progress != self.progress:
+            self.progress = progress
+            self._publish(progress)
+
+    def end(self, state: Literal["done", "interrupted"]) -> None:
+        """Tell the last state; no message of this run comes after it."""
+        interrupted = "The run was interrupted; what was read is kept."
+        self._tell(Step(state, self._last_say if state == "done" else interrupted))
