@@ -11,6 +11,7 @@ Source of the method: optimal partitioning with pruning (Killick, Fearnhead, Eck
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -90,7 +91,7 @@ def find_rest_levels(
         travel_um = float(np.subtract(*np.percentile(reading_um, [99.0, 1.0])))
         rest_speed_um_s = REST_SPEED_FRACTION * travel_um
     edges = _cut_any_length(time_s, reading_um, noise_um)
-    pieces = [_describe(time_s, reading_um, int(a), int(b)) for a, b in zip(edges, edges[1:], strict=False)]
+    pieces = [_describe(time_s, reading_um, int(a), int(b)) for a, b in itertools.pairwise(edges)]
     at_rest = [piece for piece in pieces if _rests(piece, noise_um, rest_speed_um_s)]
     joined = _join(time_s, reading_um, at_rest, noise_um)
     pause_s = float(np.median(np.diff(time_s)))

@@ -81,6 +81,39 @@ def resolution(step_um: float) -> Component:
     return Component(f"resolution {step_um:g} um, difference of two readings", triangular_um(step_um), "B")
 
 
+def mean_of_steps_um(step_um: float, scatter_um: float) -> float:
+    """Standard uncertainty that rounding to steps leaves in the mean of many readings of one level.
+
+    Readings that all sit on one step give step / sqrt(12). Noise dithers them: the rounding error of the
+    mean, over all positions of the level between two steps, is a Fourier series whose terms fall off with
+    exp(-(2 pi k noise / step)^2 / 2).
+
+    Args:
+        step_um: the indicator's step.
+        scatter_um: standard deviation of the readings as they were read, rounding included.
+
+    Source: B. Widrow, I. Kollar, Quantization Noise, Cambridge University Press 2008 (characteristic
+    function of the rounding error of a Gaussian); the series is derived from it, from memory.
+    """
+    if step_um <= 0.0:
+        return 0.0
+    noise = _noise_before_rounding(scatter_um / step_um)
+    terms = (math.exp(-((2.0 * math.pi * k * noise) ** 2)) / k**2 for k in range(1, 40))
+    return step_um * math.sqrt(math.fsum(terms) / (2.0 * math.pi**2))
+
+
+def _noise_before_rounding(scatter: float) -> float:
+    """The noise that gives this scatter on the mean over all positions of a level, both in steps.
+
+    Small noise toggles a step only near its edge: variance noise / sqrt(pi). Large noise adds the
+    rounding error's own variance of 1/12. The two meet at a noise of 0.3 steps.
+    """
+    variance = scatter * scatter
+    if variance < 0.3 / math.sqrt(math.pi):
+        return variance * math.sqrt(math.pi)
+    return math.sqrt(variance - 1.0 / 12.0)
+
+
 def permissible_error(setup: Setup) -> Component | None:
     """The indicator's permissible error, rectangular; None when the maker's figure is not known.
 

@@ -1,0 +1,238 @@
+"""End play from strokes: how far the hub travels between pushed in and pulled out.
+
+Pushes and pulls are found as rest levels, without a key. The play is the step between the pushed and the
+pulled levels, fitted over all holds together with a straight drift (least squares): a holder that creeps
+evenly does not enter it. The mean of the strokes is judged, not the largest: the largest of n grows with n
+by scatter alone. Strokes that fell short are set aside first, and said. What the hub gives elastically
+under the hands is part of the movement, as it is for a technician who reads the indicator.
+
+Sign: plunger pushed in is positive, so the pulled level is the higher one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis import uncertainty
+from analysis.holds import Hold, Holds, find_holds
+from analysis.levels import RestLevel, find_rest_levels
+from analysis.trace import FloatArray
+from analysis.values import Cleaned, Component, Note, Setup
+
+ONE_STROKE_SCATTER = 0.1
+"""Half-width, as a part of the play, that is assumed where strokes were not repeated (our choice)."""
+FEW_STROKES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """One push and one pull, in either order."""
+
+    pushed_um: float
+    pulled_um: float
+
+    @property
+    def play_um(self) -> float:
+        """Pulled minus pushed."""
+        return self.pulled_um - self.pushed_um
+
+
+@dataclass(frozen=True, slots=True)
+class EndPlay:
+    """End play of one trace, um. None where a figure could not be had (see notes).
+
+    Attributes:
+        strokes: in order of time.
+        play_um: travel between the held levels; what is judged.
+        repeatability_um: standard deviation of a stroke's play.
+        zero_return_um: how far the levels moved from the first to the last visit of the same side.
+        creep_um: mean movement in a hold in the direction of the hand.
+        noise_um: scatter of the readings in a hold.
+        components: uncertainty budget of `play_um` as far as the readings go; the indicator's own
+            error, plunger angle and temperature are added by the measurement.
+        readings_used: readings in holds.
+        notes: what limits the figures.
+    """
+
+    strokes: tuple[Stroke, ...] = ()
+    play_um: float | None = None
+    repeatability_um: float | None = None
+    zero_return_um: float | None = None
+    creep_um: float | None = None
+    noise_um: float | None = None
+    components: tuple[Component, ...] = ()
+    readings_used: int = 0
+    notes: tuple[Note, ...] = ()
+
+
+def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
+    """Find pushes and pulls in a cleaned trace and the play between them.
+
+    Args:
+        cleaned: steps of the readings must not have been taken for a slip or a re-zero.
+        setup: nothing in it changes what is found; accepted so that every step is called alike.
+    """
+    trace = cleaned.trace
+    rests = find_rest_levels(trace.time_s, trace.reading_um, cleaned.noise_um)
+    found = find_holds(rests, cleaned.noise_um, cleaned.resolution_um)
+    holds = found.holds
+    if len(holds) < 2:
+        return EndPlay(notes=(_why_none(rests, cleaned),))
+    strokes = tuple(_stroke(one, other) for one, other in zip(holds[::2], holds[1::2], strict=False))
+    fit = _fit(holds)
+    noise_um = _reading_noise_um(holds, cleaned.resolution_um)
+    return EndPlay(
+        strokes=strokes,
+        play_um=fit.play_um,
+        repeatability_um=_spread(strokes),
+        zero_return_um=_zero_return(holds),
+        creep_um=math.fsum(hold.creep_um for hold in holds) / len(holds),
+        noise_um=noise_um,
+        components=_components(holds, fit, cleaned, noise_um),
+        readings_used=sum(hold.count for hold in holds),
+        notes=_notes(found, strokes),
+    )
+
+
+def _stroke(one: Hold, other: Hold) -> Stroke:
+    pushed, pulled = (other, one) if one.pulled else (one, other)
+    return Stroke(pushed.level_um, pulled.level_um)
+
+
+def _why_none(rests: tuple[RestLevel, ...], cleaned: Cleaned) -> Note:
+    readings = cleaned.trace.reading_um
+    travel_um = float(np.ptp(readings)) if readings.size else 0.0
+    if travel_um <= max(6.0 * cleaned.noise_um, 1.01 * cleaned.resolution_um):
+        return Note("no_motion", "The readings did not move: the hub was not pushed and pulled.")
+    if not rests:
+        return Note(
+            "no_rest_levels",
+            "The readings never stood still: hold each push and each pull for at least half a second.",
+        )
+    return Note(
+        "one_level",
+        "The hub was held at one level only: push it in and hold, then pull it out and hold.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Least squares over the holds: level = offset + drift x time + play x side (+-1/2).
+
+    Attributes:
+        play_um: the play.
+        weights: (holds,) play = weights . levels; so errors of levels carry over.
+        residual_um: standard deviation of a hold about the fit; 0 without freedom.
+        freedom: holds minus fitted values.
+    """
+
+    play_um: float
+    weights: FloatArray
+    residual_um: float
+    freedom: int
+
+
+def _fit(holds: tuple[Hold, ...]) -> _Fit:
+    levels = np.array([hold.level_um for hold in holds])
+    side = np.array([0.5 if hold.pulled else -0.5 for hold in holds])
+    middle_s = np.array([hold.middle_s for hold in holds])
+    columns = [side, np.ones(levels.size)]
+    if levels.size > 2:
+        columns.append(middle_s - middle_s.mean())
+    design = np.stack(columns, axis=1)
+    inverse = np.linalg.pinv(design)
+    solved = inverse @ levels
+    freedom = levels.size - design.shape[1]
+    left = levels - design @ solved
+    residual = math.sqrt(float(left @ left) / freedom) if freedom > 0 else 0.0
+    return _Fit(float(solved[0]), inverse[0], residual, freedom)
+
+
+def _spread(strokes: tuple[Stroke, ...]) -> float | None:
+    if len(strokes) < 2:
+        return None
+    return float(np.std([stroke.play_um for stroke in strokes], ddof=1))
+
+
+def _zero_return(holds: tuple[Hold, ...]) -> float | None:
+    """Mean over the sides that were visited twice or more of last level minus first level."""
+    moved = []
+    for pulled in (False, True):
+        levels = [hold.level_um for hold in holds if hold.pulled is pulled]
+        if len(levels) > 1:
+            moved.append(levels[-1] - levels[0])
+    return math.fsum(moved) / len(moved) if moved else None
+
+
+def _reading_noise_um(holds: tuple[Hold, ...], step_um: float) -> float:
+    """Scatter of a reading about its hold, never below step / sqrt(12)."""
+    rests = [rest for hold in holds for rest in hold.rests]
+    freedom = sum(max(0, rest.count - 2) for rest in rests)
+    squares = math.fsum(rest.scatter_um**2 * max(0, rest.count - 2) for rest in rests)
+    return max(math.sqrt(squares / freedom) if freedom else 0.0, step_um / math.sqrt(12.0))
+
+
+def _components(
+    holds: tuple[Hold, ...], fit: _Fit, cleaned: Cleaned, noise_um: float
+) -> tuple[Component, ...]:
+    step_um = cleaned.resolution_um
+    parts = [
+        Component(
+            f"resolution {step_um:g} um, between the pushed and the pulled level",
+            _step_part_um(holds, fit, step_um, noise_um),
+            "B",
+        )
+    ]
+    if fit.freedom > 0:
+        text = f"repeatability of {len(holds)} holds"
+        parts.append(
+            Component(text, fit.residual_um * float(np.linalg.norm(fit.weights)), "A", float(fit.freedom))
+        )
+    else:
+        half_um = ONE_STROKE_SCATTER * abs(fit.play_um)
+        text = f"strokes too few to show their repeatability; +-{half_um:.3g} um assumed"
+        parts.append(Component(text, uncertainty.rectangular_um(half_um), "B"))
+    if cleaned.correction_standard_um > 0.0:
+        parts.append(Component("corrections made to the readings", cleaned.correction_standard_um, "B"))
+    return tuple(parts)
+
+
+def _step_part_um(holds: tuple[Hold, ...], fit: _Fit, step_um: float, noise_um: float) -> float:
+    """What the indicator's step leaves in the play.
+
+    Holds of one side that show the same level share their rounding error; different levels round
+    independently. Noise of the readings dithers a level, see `uncertainty.mean_of_steps_um`.
+    """
+    each_um = uncertainty.mean_of_steps_um(step_um, noise_um)
+    variance = 0.0
+    for pulled in (False, True):
+        together: dict[int, float] = {}
+        for hold, weight in zip(holds, fit.weights, strict=True):
+            if hold.pulled is pulled:
+                cell = round(hold.level_um / step_um)
+                together[cell] = together.get(cell, 0.0) + float(weight)
+        variance += sum(weight**2 for weight in together.values())
+    return each_um * math.sqrt(variance)
+
+
+def _notes(found: Holds, strokes: tuple[Stroke, ...]) -> tuple[Note, ...]:
+    notes = []
+    if found.short:
+        notes.append(
+            Note(
+                "stroke_set_aside",
+                f"{found.short} level(s) that fell short of a full push or pull were set aside.",
+            )
+        )
+    if len(strokes) < FEW_STROKES:
+        notes.append(
+            Note(
+                "few_strokes",
+                f"Only {len(strokes)} complete stroke(s) were seen; {FEW_STROKES} or more show how well "
+                "they repeat.",
+            )
+        )
+    return tuple(notes)

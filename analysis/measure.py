@@ -1,0 +1,284 @@
+"""One trace in, one judged result out: the whole way for run-out and for end play.
+
+Here the parts meet: cleaning, turns or strokes, the figures, the uncertainty, the verdict and the part to
+blame. Figures are micrometres until the last step, which writes them in millimetres. A figure that could
+not be had is None, with a reason, never 0.
+"""
+
+from __future__ import annotations
+
+from analysis import uncertainty
+from analysis.cleaning import clean
+from analysis.endplay import EndPlay, find_strokes
+from analysis.findings import RunoutFigures, endplay_points_to, runout_points_to
+from analysis.judge import Judgement, coarse_for, judge
+from analysis.results import EndplayResult, FimOut, OrderOut, RunoutResult, StrokeOut, TurnsOut, Verdict
+from analysis.runout import Runout, take_apart
+from analysis.runout_verdict import RunoutJudged, judge_runout
+from analysis.still_cleaning import clean_still
+from analysis.told import (
+    along_the_axis,
+    counts,
+    instrument_notes,
+    limit_out,
+    mm_or_none,
+    reasons_out,
+    uncertainty_out,
+)
+from analysis.trace import Trace
+from analysis.turns import find_turns
+from analysis.values import Cleaned, Note, Setup, Turns, Uncertainty
+from config.errors import InputError
+from config.lengths import NM_PER_UM, mm_from_um
+from config.limits import Limit
+
+FEWEST_READINGS = 8
+"""Fewer readings carry neither a turn nor a stroke."""
+
+
+def measure_runout(
+    trace: Trace,
+    *,
+    limit: Limit | None = None,
+    setup: Setup = Setup(),  # noqa: B008 - frozen value
+    second: str | None = None,
+    file: str | None = None,
+) -> RunoutResult:
+    """Run-out of one trace, judged.
+
+    Args:
+        trace: readings of a hub that was turned.
+        limit: None gives no verdict.
+        setup: what is known of instrument and set-up.
+        second: what the second indicator touches: ``face:DEGREES`` further on in the direction of
+            turning; None when there is none.
+        file: where the trace came from, for the result.
+
+    Raises:
+        InputError: `second` is none of these, or the trace holds no second indicator.
+    """
+    face_deg = _second_face_deg(second, trace)
+    if len(trace) < FEWEST_READINGS:
+        return _no_runout(trace, limit, file)
+    cleaned, angle_notes = along_the_axis(clean(trace, setup), setup)
+    turns = find_turns(cleaned, setup, second_face_deg=face_deg)
+    runout = take_apart(cleaned, turns, setup)
+    judged = judge_runout(runout, turns, cleaned, limit, setup)
+    notes = (
+        *cleaned.notes,
+        *angle_notes,
+        *turns.notes,
+        *judged.judgement.notes,
+        *runout.notes,
+        *_missing(runout, turns),
+        *instrument_notes(setup),
+    )
+    return _runout_result(trace, cleaned, turns, runout, judged, limit, setup, notes, file)
+
+
+def _second_face_deg(second: str | None, trace: Trace) -> float | None:
+    if second is None:
+        return None
+    where = f"--second {second}"
+    kind, _, degrees = second.partition(":")
+    if kind != "face":
+        raise InputError("is not known", where=where, expected="face:90")
+    try:
+        angle_deg = float(degrees)
+    except ValueError as error:
+        raise InputError("names no angle", where=where, expected="degrees, as in face:90") from error
+    if not 0.0 < angle_deg < 360.0:
+        raise InputError("is not an angle of a turn", where=where, expected="above 0 and below 360")
+    if trace.reading2_um is None:
+        raise InputError("the trace holds no second indicator", where=where, expected="a reading2 column")
+    return angle_deg
+
+
+def _missing(runout: Runout, turns: Turns) -> tuple[Note, ...]:
+    """Why a figure of a laid-out turn is still missing."""
+    notes = []
+    if runout.judged_um is not None and runout.non_repeatable_um is None:
+        notes.append(
+            Note(
+                "non_repeatable_unknown",
+                f"What does not repeat needs two whole turns or more; {turns.complete} was seen.",
+            )
+        )
+    return tuple(notes)
+
+
+def _no_runout(trace: Trace, limit: Limit | None, file: str | None) -> RunoutResult:
+    return RunoutResult(
+        file=file,
+        turns=TurnsOut(total=None, complete=0, found_by="none", starts_s=(), confidence=0.0, alternatives=()),
+        fim_mm=FimOut(as_read=None, per_turn=(), repeatable=None),
+        non_repeatable_mm=None,
+        per_turn_orders=(),
+        high_spot_deg=None,
+        drift_mm=None,
+        noise_mm=None,
+        readings=counts(trace, 0),
+        resolution_mm=mm_or_none(trace.resolution_um),
+        uncertainty_mm=None,
+        limit_mm=limit_out(limit),
+        verdict=None if limit is None else "not measurable",
+        reasons=reasons_out((_too_few(trace),)),
+    )
+
+
+def _too_few(trace: Trace) -> Note:
+    return Note("too_few_readings", f"{len(trace)} readings are too few to measure anything.")
+
+
+def _runout_result(
+    trace: Trace,
+    cleaned: Cleaned,
+    turns: Turns,
+    runout: Runout,
+    judged: RunoutJudged,
+    limit: Limit | None,
+    setup: Setup,
+    notes: tuple[Note, ...],
+    file: str | None,
+) -> RunoutResult:
+    judgement = judged.judgement
+    return RunoutResult(
+        file=file,
+        turns=_turns_out(turns),
+        fim_mm=FimOut(
+            as_read=mm_or_none(runout.as_read_um),
+            per_turn=tuple(mm_from_um(value) for value in runout.per_turn_um),
+            repeatable=mm_or_none(runout.repeatable_um),
+        ),
+        run_out_bound_mm=mm_or_none(judged.bound_um),
+        non_repeatable_mm=mm_or_none(runout.non_repeatable_um),
+        per_turn_orders=_orders_out(runout),
+        residual_after_order_1_mm=mm_or_none(runout.residual_after_order_1_um),
+        filtered_mm={str(cutoff): mm_from_um(value) for cutoff, value in runout.filtered_um},
+        eccentricity_mm=mm_or_none(runout.eccentricity_um),
+        out_of_round_mm=mm_or_none(runout.out_of_round_um),
+        high_spot_deg=None if runout.high_spot_deg is None else _within_turn(runout.high_spot_deg, 360.0),
+        drift_mm=mm_or_none(runout.drift_um),
+        noise_mm=mm_or_none(runout.noise_um),
+        readings=counts(trace, len(cleaned.trace)),
+        resolution_mm=mm_from_um(cleaned.resolution_um),
+        uncertainty_mm=None if judged.uncertainty is None else uncertainty_out(judged.uncertainty),
+        limit_mm=limit_out(limit),
+        verdict=judgement.verdict,
+        conformity_probability=judgement.conformity_probability,
+        points_to=runout_points_to(
+            RunoutFigures(
+                verdict=judgement.verdict,
+                repeatable_um=runout.repeatable_um,
+                non_repeatable_um=runout.non_repeatable_um,
+                amplitude_um={order.order: order.amplitude_um for order in runout.orders},
+                noise_um=runout.noise_um or cleaned.noise_um,
+                resolution_um=cleaned.resolution_um,
+            ),
+            limit_um=None if limit is None else limit.accept_nm / NM_PER_UM,
+            studs=setup.studs,
+            holder_moved=setup.holder_moved,
+        ),
+        reasons=reasons_out(notes),
+    )
+
+
+def _turns_out(turns: Turns) -> TurnsOut:
+    return TurnsOut(
+        total=turns.total,
+        complete=turns.complete,
+        found_by=turns.found_by,
+        starts_s=tuple(round(float(start), 9) for start in turns.starts_s),
+        confidence=min(1.0, max(0.0, turns.confidence)),
+        alternatives=turns.alternatives,
+    )
+
+
+def _orders_out(runout: Runout) -> tuple[OrderOut, ...]:
+    return tuple(
+        OrderOut(
+            order=order.order,
+            amplitude_mm=mm_from_um(order.amplitude_um),
+            standard_mm=mm_from_um(order.standard_um),
+            peak_deg=_within_turn(order.peak_deg, 360.0 / order.order),
+        )
+        for order in runout.orders
+    )
+
+
+def _within_turn(angle_deg: float, period_deg: float) -> float:
+    """The angle in [0, period); rounding must not lift it onto the period."""
+    wrapped = round(angle_deg % period_deg, 6)
+    return wrapped if wrapped < period_deg else 0.0
+
+
+def measure_endplay(
+    trace: Trace,
+    *,
+    limit: Limit | None = None,
+    setup: Setup = Setup(),  # noqa: B008 - frozen value
+    file: str | None = None,
+) -> EndplayResult:
+    """End play of one trace, judged.
+
+    Args:
+        trace: readings of a hub that was pushed and pulled.
+        limit: None gives no verdict.
+        setup: what is known of instrument and set-up.
+        file: where the trace came from, for the result.
+    """
+    if len(trace) < FEWEST_READINGS:
+        nothing = EndPlay(notes=(_too_few(trace),))
+        return _endplay_result(trace, None, nothing, None, None, limit, setup, (), file)
+    cleaned, angle_notes = along_the_axis(clean_still(trace), setup)
+    play = find_strokes(cleaned, setup)
+    found: Uncertainty | None = None
+    judgement: Judgement | None = None
+    notes = (*cleaned.notes, *angle_notes, *instrument_notes(setup))
+    if play.play_um is not None:
+        found = uncertainty.combine((*play.components, *uncertainty.instrument(play.play_um, setup)))
+        judgement = judge(play.play_um, found, limit)
+        coarse = coarse_for(cleaned.resolution_um, limit) if limit is not None else None
+        notes = (*judgement.notes, *(() if coarse is None else (coarse,)), *notes)
+    return _endplay_result(trace, cleaned, play, found, judgement, limit, setup, notes, file)
+
+
+def _endplay_result(
+    trace: Trace,
+    cleaned: Cleaned | None,
+    play: EndPlay,
+    found: Uncertainty | None,
+    judgement: Judgement | None,
+    limit: Limit | None,
+    setup: Setup,
+    notes: tuple[Note, ...],
+    file: str | None,
+) -> EndplayResult:
+    unjudged: Verdict | None = None if limit is None else "not measurable"
+    verdict = judgement.verdict if judgement is not None else unjudged
+    return EndplayResult(
+        file=file,
+        strokes=tuple(
+            StrokeOut(
+                pushed_mm=mm_from_um(stroke.pushed_um),
+                pulled_mm=mm_from_um(stroke.pulled_um),
+                play_mm=mm_from_um(stroke.play_um),
+            )
+            for stroke in play.strokes
+        ),
+        play_mm=mm_or_none(play.play_um),
+        repeatability_mm=mm_or_none(play.repeatability_um),
+        zero_return_mm=mm_or_none(play.zero_return_um),
+        creep_mm=mm_or_none(play.creep_um),
+        noise_mm=mm_or_none(play.noise_um),
+        readings=counts(trace, 0 if cleaned is None else len(cleaned.trace)),
+        resolution_mm=mm_or_none(trace.resolution_um if cleaned is None else cleaned.resolution_um),
+        uncertainty_mm=None if found is None else uncertainty_out(found),
+        limit_mm=limit_out(limit),
+        verdict=verdict,
+        conformity_probability=None if judgement is None else judgement.conformity_probability,
+        points_to=endplay_points_to(
+            verdict, freshly_fitted=setup.freshly_fitted, holder_moved=setup.holder_moved
+        ),
+        reasons=reasons_out((*play.notes, *notes)),
+    )
