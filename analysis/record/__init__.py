@@ -3,6 +3,7 @@
 from analysis.record.ids import uuid7
 from analysis.record.queries import Event, RunRecord, RunRef, RunSummary
 from analysis.record.store import Reading, Store
+from analysis.record.verify import Difference, Verified
 from analysis.record.words import (
     EndState,
     RunKind,
@@ -14,6 +15,7 @@ from analysis.record.words import (
 )
 
 __all__ = [
+    "Difference",
     "EndState",
     "Event",
     "Reading",
@@ -24,6 +26,7 @@ __all__ = [
     "RunSummary",
     "Stage",
     "Store",
+    "Verified",
     "Wheel",
     "parse_stage",
     "parse_wheel",

@@ -72,6 +72,16 @@ def writing(connection: sqlite3.Connection) -> Iterator[None]:
             connection.execute("ROLLBACK")
 
 
+@contextmanager
+def snapshot(connection: sqlite3.Connection) -> Iterator[None]:
+    """One state of the database for several questions, whatever is written meanwhile."""
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        connection.execute("ROLLBACK")
+
+
 def make_private(path: Path) -> None:
     """Create the file and its folder for this user only (0600, 0700) before anything is written to it.
 

@@ -224,10 +224,10 @@ def run_id(connection: sqlite3.Connection, key: int) -> str:
     Raises:
         InputError: no run has that key.
     """
-    row = connection.execute("SELECT id FROM run WHERE key = ?", (key,)).fetchone()
-    if row is None:
+    found = _id_or_none(connection, key)
+    if found is None:
         raise InputError(f"there is no run number {key}")
-    return str(row[0])
+    return found
 
 
 def last_t_ns(connection: sqlite3.Connection, key: int) -> int:
@@ -260,14 +260,28 @@ def run_sha256(connection: sqlite3.Connection, key: int) -> str:
     )
 
 
-def result_sha256(connection: sqlite3.Connection, key: int, run: str) -> str:
-    """SHA-256 of a result of the run with id `run`, with its profiles, hexadecimal."""
+def begun_sha256(connection: sqlite3.Connection, key: int) -> str:
+    """SHA-256 of what a run was begun with, hexadecimal."""
+    return chain.record_sha256(_row(connection, "run", chain.RUN_BEGUN, key), chain.RUN_BEGUN)
+
+
+def result_sha256(connection: sqlite3.Connection, key: int) -> str:
+    """SHA-256 of a result with its run's id and its profiles, hexadecimal."""
     profiles = connection.execute(
         "SELECT turn, step_deg, length_nm FROM turn_profile WHERE result = ? ORDER BY turn", (key,)
     ).fetchall()
+    run_key = connection.execute("SELECT run FROM result WHERE key = ?", (key,)).fetchone()[0]
     return chain.record_sha256(
-        _row(connection, "result", chain.RESULT, key), chain.RESULT, run=run, profiles=profiles
+        _row(connection, "result", chain.RESULT, key),
+        chain.RESULT,
+        run=_id_or_none(connection, run_key),
+        profiles=profiles,
     )
+
+
+def _id_or_none(connection: sqlite3.Connection, key: int) -> str | None:
+    row = connection.execute("SELECT id FROM run WHERE key = ?", (key,)).fetchone()
+    return str(row[0]) if row else None
 
 
 def _row(connection: sqlite3.Connection, table: str, columns: tuple[str, ...], key: int) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from typing import Any, Self
 import sqlite_utils
 
 from analysis.record import chain, queries
-from analysis.record.database import connect, make_private, migrate, told, writing
+from analysis.record.database import connect, make_private, migrate, snapshot, told, writing
 from analysis.record.ids import uuid7
 from analysis.record.queries import RunRecord, RunRef, RunSummary
 from analysis.record.results import profile_rows, result_row
@@ -99,7 +99,7 @@ class Store:
 
     @contextmanager
     def _reading(self) -> Iterator[sqlite3.Connection]:
-        with self._reading_lock, told(self.path):
+        with self._reading_lock, told(self.path), snapshot(self._reader):
             yield self._reader
 
     # Writing a run -------------------------------------------------------------------------------

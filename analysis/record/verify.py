@@ -1,0 +1,123 @@
+"""Finds records that were changed, added or removed after they were written."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from analysis.record import chain, queries
+from analysis.record.chain import StoredReading
+
+ROWS_AT_ONCE = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Something that is not as it was written: which record (its id), and what about it."""
+
+    subject: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What the check of a record came to.
+
+    Attributes:
+        differences: none when nothing was changed.
+        runs, readings, results: how many were checked.
+        last_link: SHA-256 of the chain's last link, hexadecimal. Kept elsewhere (a signed claim pack
+            carries it), it proves that this record was not rewritten as a whole since.
+    """
+
+    differences: tuple[Difference, ...]
+    runs: int
+    readings: int
+    results: int
+    last_link: str
+
+
+def verify(connection: sqlite3.Connection) -> Verified:
+    """Compute the whole chain again from what is in the tables."""
+    differences = [*_structure(connection), *_links(connection), *_unlinked(connection)]
+    differences += _readings(connection)
+    runs, readings, results = (
+        int(connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0])  # noqa: S608 - own names
+        for table in ("run", "reading", "result")
+    )
+    return Verified(tuple(differences), runs, readings, results, queries.last_link(connection))
+
+
+def _structure(connection: sqlite3.Connection) -> Iterator[Difference]:
+    for (text,) in connection.execute("PRAGMA integrity_check"):
+        if text != "ok":
+            yield Difference("database", str(text))
+    for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
+        yield Difference("database", f"a row of {table} (number {row}) belongs to no row of {parent}")
+
+
+def _links(connection: sqlite3.Connection) -> Iterator[Difference]:
+    before = chain.FIRST_LINK
+    columns = "seq, what, subject, form, record_sha256, link_sha256"
+    rows = connection.execute(f"SELECT {columns} FROM chain ORDER BY seq").fetchall()  # noqa: S608 - own names
+    for expected, (seq, what, subject, form, record, link) in enumerate(rows, start=1):
+        if seq != expected:
+            yield Difference(subject, f"the chain's link {expected} is missing")
+            return
+        if chain.link_sha256(before, what, subject, form, record) != link:
+            yield Difference(subject, f"link {seq} of the chain ({what}) does not follow from the one before")
+        before = link
+        now = _record_now(connection, what, subject)
+        if now is None:
+            yield Difference(subject, f"is gone ({what})")
+        elif now != record:
+            yield Difference(subject, f"was changed after it was written ({what})")
+
+
+def _record_now(connection: sqlite3.Connection, what: str, subject: str) -> str | None:
+    table = "result" if what == "result" else "run"
+    found = connection.execute(f"SELECT key FROM {table} WHERE id = ?", (subject,)).fetchone()  # noqa: S608
+    if found is None:
+        return None
+    if what == "run begun":
+        return queries.begun_sha256(connection, found[0])
+    if what == "run ended":
+        return queries.run_sha256(connection, found[0])
+    return queries.result_sha256(connection, found[0])
+
+
+def _unlinked(connection: sqlite3.Connection) -> Iterator[Difference]:
+    linked = "EXCEPT SELECT subject FROM chain WHERE what = ?"
+    asked = (
+        (f"SELECT id FROM run {linked}", "run begun"),
+        (f"SELECT id FROM run WHERE state <> 'running' {linked}", "run ended"),
+        (f"SELECT id FROM result {linked}", "result"),
+    )
+    for missing, what in asked:
+        for (subject,) in connection.execute(missing, (what,)):
+            yield Difference(subject, f"is not in the chain ({what})")
+
+
+def _readings(connection: sqlite3.Connection) -> Iterator[Difference]:
+    runs = connection.execute("SELECT key, id, readings, rejected, readings_sha256 FROM run ORDER BY key")
+    for key, subject, readings, rejected, stored in runs.fetchall():
+        sha256, count, flagged = hashlib.sha256(), 0, 0
+        for rows in _batches(connection, key):
+            sha256.update(chain.reading_bytes(rows))
+            count += len(rows)
+            flagged += sum(row[3] is not None for row in rows)
+        if count != readings or flagged != rejected:
+            text = f"has {count} readings, {flagged} of them rejected; {readings} and {rejected} were stored"
+            yield Difference(subject, text)
+        elif sha256.hexdigest() != stored:
+            yield Difference(subject, "its readings were changed after they were stored")
+
+
+def _batches(connection: sqlite3.Connection, key: int) -> Iterator[list[StoredReading]]:
+    cursor = connection.execute(
+        "SELECT seq, t_ns, length_nm, flag, raw FROM reading WHERE run = ? ORDER BY seq", (key,)
+    )
+    while rows := cursor.fetchmany(ROWS_AT_ONCE):
+        yield rows
