@@ -132,7 +132,8 @@ def _moving_part(
     band = max(4.0 * noise, 1.01 * resolution)
     lead = _still_from_start(reading, band)
     tail = _still_from_start(reading[::-1], band)
-    usual = max(3 * _FEWEST, int(1.5 * _longest_rest(reading[lead : reading.size - tail], band)))
+    surely = 1.5 if np.ptp(reading) > 12.0 * band else 2.5
+    usual = max(3 * _FEWEST, int(surely * _longest_rest(reading[lead : reading.size - tail], band)))
     keep = keep.copy()
     if lead + tail >= reading.size:
         return keep

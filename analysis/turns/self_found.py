@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,12 +10,14 @@ import numpy as np
 from analysis.trace import FloatArray
 from analysis.turns.return_map import candidates
 from analysis.turns.starts import starts_of
-from analysis.turns.state_fit import Fit, Problem, fit
+from analysis.turns.realign import profile_angles, realigned
+from analysis.turns.state_fit import Fit, Problem, fit, surface_part
 from analysis.values import Cleaned, Note, Setup, Turns
 
 _GRID = 180
 _POINTS = 300
 _FEWEST = 24
+_QUICKEST = 36.0
 
 
 def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | None = None) -> Turns:
@@ -25,15 +28,16 @@ def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | 
         return replace(nothing, notes=(Note("flat", "The trace is flat within its noise."),))
     time_s, reading, sigma = thinned(trace.time_s, trace.reading_um, cleaned.noise_um)
     marks = trace.mark_s
-    fits = _fits(time_s, reading, sigma, marks if marks.size >= 2 else None)
+    at = np.clip(np.searchsorted(time_s, marks), 0, time_s.size - 1) if marks.size >= 2 else None
+    fits = search(Problem(time_s, reading, sigma, mark_at=at))
     if not fits:
         return replace(nothing, notes=(Note("no_repetition", "No turn repeats another."),))
     best = fits[0]
     position = np.interp(trace.time_s, time_s, best.turns)
     gap = best.evidence - fits[1].evidence if len(fits) > 1 else 50.0
-    misfit = float(np.std(best.residual_um)) / float(np.mean(sigma))
+    left = misfit(best)
     confidence = float(1.0 / (1.0 + np.exp(-(gap - 5.0) / 5.0)))
-    if misfit > 3.0:
+    if left > 3.0:
         confidence = min(confidence, 0.6)
     if best.total < 1.4:
         confidence = min(confidence, 0.3)
@@ -66,17 +70,79 @@ def thinned(time_s: FloatArray, reading_um: FloatArray, noise_um: float) -> tupl
     return time, reading, np.full(time.size, np.hypot(noise_um / np.sqrt(block), 0.3 * noise_um))
 
 
-def _fits(time_s: FloatArray, reading: FloatArray, sigma: FloatArray, marks: FloatArray | None) -> list[Fit]:
-    grid = np.linspace(time_s[0], time_s[-1], _GRID)
-    guesses = candidates(np.interp(grid, time_s, reading), float(sigma[0]))
-    spread = float(np.std(reading))
-    fits: list[Fit] = []
-    at = None
-    if marks is not None:
-        at = np.clip(np.searchsorted(time_s, marks), 0, time_s.size - 1)
-    for guess in guesses:
-        coarse = Problem(time_s, reading, np.hypot(sigma, 0.05 * spread), orders=6, mark_at=at)
-        first = fit(coarse, np.interp(time_s, grid, guess.turns), rounds=5)
-        fits.append(fit(replace(coarse, sigma_um=sigma, orders=8), first.turns))
-    fits.sort(key=lambda one: -one.evidence)
+def search(problem: Problem, *, guesses: Sequence[FloatArray] = ()) -> list[Fit]:
+    """Answers with different counts of turns, most likely first."""
+    spread = float(np.std(problem.reading_um))
+    grid = np.linspace(problem.time_s[0], problem.time_s[-1], _GRID)
+    even = np.interp(grid, problem.time_s, problem.reading_um)
+    starts = [
+        np.interp(problem.time_s, grid, one.turns) for one in candidates(even, float(problem.sigma_um[0]))
+    ]
+    coarse = replace(problem, sigma_um=np.hypot(problem.sigma_um, 0.05 * spread), orders=6)
+    fits = [_fine(problem, fit(coarse, start, rounds=5).turns) for start in [*guesses, *starts]]
+    fits = _distinct(fits)
+    if not fits:
+        return []
+    if _unsure(fits):
+        fits = _distinct([rescued(one) for one in _with_doubles(fits[:3])] + fits)
     return fits
+
+
+def _fine(problem: Problem, turns: FloatArray) -> Fit:
+    """A fit with as many orders as make every count of turns equally able to follow quick changes."""
+    total = max(float(turns[-1] - turns[0]), 0.5)
+    most = min(_QUICKEST, problem.time_s.size / 3.0)
+    orders = int(np.clip(round(most / total), 4, 24))
+    return fit(replace(problem, orders=orders), turns)
+
+
+def _unsure(fits: list[Fit]) -> bool:
+    return misfit(fits[0]) > 1.15 or (len(fits) > 1 and fits[0].evidence - fits[1].evidence < 20.0)
+
+
+def misfit(one: Fit) -> float:
+    """Weighted root mean square of the residual: 1 when the noise explains it."""
+    return float(np.sqrt(np.mean((one.residual_um / one.problem.sigma_um) ** 2)))
+
+
+def _with_doubles(fits: list[Fit]) -> list[Fit]:
+    """The answers, and each with twice as many turns unless another already says so."""
+    more = list(fits)
+    for one in fits:
+        if one.total < 3.3 and all(abs(2 * one.total - other.total) > 0.2 * one.total for other in more):
+            more.append(_fine(one.problem, 2.0 * one.turns))
+    return more
+
+
+def _distinct(fits: list[Fit]) -> list[Fit]:
+    """Most likely first, of answers with nearly the same count only the best."""
+    kept: list[Fit] = []
+    for one in sorted(fits, key=lambda one: -one.evidence):
+        if all(abs(one.total - other.total) > 0.08 for other in kept):
+            kept.append(one)
+    return kept
+
+
+def rescued(one: Fit, rounds: int = 2) -> Fit:
+    """The answer after the readings were laid along its profile afresh, when that is likelier."""
+    best = current = one
+    problem = one.problem
+    spread = float(np.std(problem.reading_um))
+    soft = replace(problem, sigma_um=np.hypot(problem.sigma_um, 0.03 * spread))
+    for _ in range(rounds):
+        profile, rest = surface_part(current, profile_angles())
+        tolerance = 0.7 * min(float(np.std(current.residual_um)), 0.3 * spread)
+        turns = realigned(
+            problem.reading_um - rest,
+            np.maximum(problem.sigma_um, tolerance),
+            profile,
+            current.total / problem.time_s.size,
+            0.0,
+        )
+        if turns[-1] < 0.8:
+            break
+        current = _fine(problem, fit(soft, np.maximum.accumulate(turns), rounds=6).turns)
+        if current.evidence < best.evidence + 0.5:
+            break
+        best = current
+    return best

@@ -13,12 +13,12 @@ compares answers with different counts: a finer profile or a busier hand pays fo
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, cho_solve_banded, cholesky_banded
 
-from analysis.trace import BoolArray, FloatArray
+from analysis.trace import FloatArray, IntArray
 
 TAU = 2.0 * np.pi
 
@@ -36,7 +36,8 @@ class Problem:
         second_turns: angle from the first indicator to the second, in turns.
         mark_at: indices of readings in which the mark passed; `mark_sd_s` their standard deviation in s.
         restless: standard deviation of the change of log-speed over one turn's time.
-        cage_per_turn: frequency of a slow motion that does not repeat every turn, or None.
+        cage: frequencies, per turn, of slow motion that does not repeat every turn (a worn bearing's
+            cage goes round 0.40 to 0.46 times a turn); empty for none.
     """
 
     time_s: FloatArray
@@ -46,10 +47,10 @@ class Problem:
     extra: FloatArray | None = None
     second_um: FloatArray | None = None
     second_turns: float = 0.0
-    mark_at: np.ndarray | None = None
+    mark_at: IntArray | None = None
     mark_sd_s: float = 0.08
     restless: float = 1.5
-    cage_per_turn: float | None = None
+    cage: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,8 +62,7 @@ class Fit:
     residual_um: FloatArray
     objective: float
     evidence: float
-    orders: int
-    turns_sd: FloatArray | None = None
+    problem: Problem
 
     @property
     def total(self) -> float:
@@ -73,6 +73,7 @@ class Fit:
 _SPEED_NU = 4.0
 _READING_NU = 6.0
 _SOFT = 0.05
+_CAGE_UM = 3.0
 
 
 class _Model:
@@ -85,7 +86,7 @@ class _Model:
         self.dt = np.diff(problem.time_s)
         mean_speed = total / span
         self.soft = 2.0 * _SOFT * mean_speed
-        turn_s = span / total
+        turn_s = span / 3.5  # the same for every count of turns, or the evidence would favour one
         gap = 0.5 * (self.dt[1:] + self.dt[:-1])
         self.step_sd = problem.restless * np.sqrt(gap / turn_s)
         part = np.linspace(-1.0, 1.0, self.n)
@@ -107,9 +108,8 @@ class _Model:
         sd = np.maximum(sd, 0.02 * spread)
         prior += list(np.repeat(sd, 2))
         self.k = k
-        self.cage = len(prior) if problem.cage_per_turn is not None else None
-        if problem.cage_per_turn is not None:
-            prior += [4.0, 4.0]
+        self.cage = len(prior)
+        prior += [_CAGE_UM] * (2 * len(problem.cage))
         self.theta = len(prior) if problem.mark_at is not None else None
         if problem.mark_at is not None:
             prior += [1.0]
@@ -138,12 +138,10 @@ class _Model:
         design[:, a:b:2], design[:, a + 1 : b : 2] = powers.real, powers.imag
         w = TAU * self.k
         slope[:, a:b:2], slope[:, a + 1 : b : 2] = -w * powers.imag, w * powers.real
-        if self.cage is not None:
-            assert problem.cage_per_turn is not None
-            f = TAU * problem.cage_per_turn
-            design[:, self.cage], design[:, self.cage + 1] = np.cos(f * turns), np.sin(f * turns)
-            slope[:, self.cage] = -f * design[:, self.cage + 1]
-            slope[:, self.cage + 1] = f * design[:, self.cage]
+        for place, per_turn in enumerate(problem.cage):
+            f, at = TAU * per_turn, self.cage + 2 * place
+            design[:, at], design[:, at + 1] = np.cos(f * turns), np.sin(f * turns)
+            slope[:, at], slope[:, at + 1] = -f * design[:, at + 1], f * design[:, at]
         return design, slope
 
     def logs(self, turns: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -307,15 +305,16 @@ def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: flo
     _, _, half = _solve(system, 0.0)
     # Density in the log-speeds, not in the positions: comparable between counts of turns.
     evidence = -objective - (half - system.log_jacobian) + 0.5 * float(np.log(model.prior_precision).sum())
-    return Fit(turns - turns[0], a, system.residual, objective, evidence, problem.orders)
+    return Fit(turns - turns[0], a, system.residual, objective, evidence, problem)
 
 
-def refined(problem: Problem, one: Fit, **changes: object) -> Fit:
-    """A fit of a changed problem from an earlier answer."""
-    return fit(replace(problem, **changes), one.turns)  # type: ignore[arg-type]
-
-
-def moving(turns: FloatArray) -> BoolArray:
-    """Intervals in which the hub moves at more than a twentieth of its mean speed."""
-    step = np.diff(turns)
-    return np.asarray(np.abs(step) > _SOFT * np.mean(step))
+def surface_part(one: Fit, angles: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The profile at `angles` (turns), and what the model puts into the first indicator besides it, um."""
+    model = _Model(one.problem, max(one.total, 0.3))
+    size = 2 * model.k.size
+    wave = one.coefficients[model.first : model.first + size]
+    phase = TAU * angles[:, None] * model.k
+    profile = np.cos(phase) @ wave[0::2] + np.sin(phase) @ wave[1::2]
+    design, _ = model.columns(one.turns, 0)
+    design[:, model.first : model.first + size] = 0.0
+    return profile, design @ one.coefficients
