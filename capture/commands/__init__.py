@@ -21,6 +21,8 @@ COMMANDS = {
     "analyse": "Judge the run-out, end play or bore of trace files.",
     "runs": "List the runs that were kept, or show one.",
     "export": "Write a run as a trace file.",
+    "claim": "Write the signed claim pack of a job.",
+    "verify": "Check a claim pack, or the station's record.",
     "schema": "Print the JSON Schema of a result.",
     "simulate": "Keep a simulated indicator alive for bench tests.",
 }

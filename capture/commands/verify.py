@@ -1,0 +1,87 @@
+"""``hubproof verify``: a claim pack, or this station's own record, against later changes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from capture.commands.options import data_option, existing_database
+from config.errors import InputError
+
+if TYPE_CHECKING:
+    from analysis.claim.verify import Report
+
+KNOWN_KEYS = "known_keys"
+MOST_SHOWN = 20
+
+
+@click.command(short_help="Check a claim pack, or the station's record.")
+@click.argument("pack", type=click.Path(path_type=Path), required=False)
+@click.option("--database", is_flag=True, help="Check the station's own record instead of a pack.")
+@click.option(
+    "--known-keys",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help=f"Keys that you trust, one public key and a name a line; {KNOWN_KEYS} in the data folder if not given.",
+)
+@data_option
+def command(pack: Path | None, database: bool, known_keys: Path | None, data: Path) -> int:
+    """Check that nothing was changed, and compute every figure again.
+
+    PACK is the zip file of a claim pack, or the folder that was in it. No database is needed. Exit status:
+    0 unchanged and recomputed, 1 something differs, 2 no claim pack. A key that is not known here is a
+    warning: compare its fingerprint with one that the workshop gave you in another way.
+    """
+    if database == (pack is not None):
+        raise click.UsageError("name either a PACK or --database")
+    if database:
+        return _check_record(data)
+    from analysis.claim.verify import read_known_keys, verify_pack
+
+    assert pack is not None
+    listed = known_keys or data / KNOWN_KEYS
+    known: dict[str, str] = {}
+    if known_keys is not None or listed.is_file():
+        try:
+            known = read_known_keys(listed.read_text(encoding="utf-8"), str(listed))
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(f"cannot be read: {error}", where=str(listed), expected="public keys") from error
+    report = verify_pack(pack, known)
+    return _tell(pack, report, known.get(report.fingerprint or ""))
+
+
+def _tell(pack: Path, report: Report, name: str | None) -> int:
+    for warning in report.warnings:
+        click.echo(f"warning: {warning}", err=True)
+    for fault in report.faults[:MOST_SHOWN]:
+        click.echo(f"differs: {fault}")
+    if len(report.faults) > MOST_SHOWN:
+        click.echo(f"and {len(report.faults) - MOST_SHOWN} more")
+    if not report.good:
+        click.echo(f"{pack}: changed, or not what its readings give")
+        return 1
+    signer = f"{report.fingerprint} ({name})" if name else report.fingerprint
+    click.echo(f"{pack}: unchanged and recomputed: {report.figures} figures of {report.runs} runs; signed by {signer}")
+    return 0
+
+
+def _check_record(data: Path) -> int:
+    from analysis.record import Store
+
+    path = existing_database(data)
+    with Store.open(path) as store:
+        found = store.verify()
+    for difference in found.differences[:MOST_SHOWN]:
+        click.echo(f"differs: {difference.subject}: {difference.text}")
+    if found.differences:
+        click.echo(f"{path}: {len(found.differences)} records are not as they were written")
+        return 1
+    click.echo(
+        f"{path}: unchanged: {found.runs} runs, {found.readings} readings, {found.results} results; "
+        f"last link {found.last_link}"
+    )
+    return 0
+
+
