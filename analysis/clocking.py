@@ -110,7 +110,7 @@ def clock_disc(flange: Iterable[Wave], mounted: Iterable[Wave], *, bolts: int) -
         raise InputError("the mounted disc has no orders", where="clocking", expected="order 1 at least")
     orders = sorted(set(base) | set(total))
     own = {order: total.get(order, (0j, 0.0))[0] - base.get(order, (0j, 0.0))[0] for order in orders}
-    grid = np.arange(GRID_POINTS) * (2.0 * pi / GRID_POINTS)
+    grid = np.arange(GRID_POINTS, dtype=np.float64) * (2.0 * pi / GRID_POINTS)
     positions = []
     for shift in range(bolts):
         turned = 2.0 * pi * shift / bolts
