@@ -16,7 +16,7 @@ _PRECISION = 40
 
 def decimal_text(value: float) -> str:
     """The shortest decimal that reads back as `value`, without an exponent."""
-    text = repr(value)
+    text = repr(float(value))
     return format(Decimal(text), "f") if "e" in text else text.removesuffix(".0")
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from analysis import results
-from analysis.results import Judged
+from analysis.results import Model
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
-RESULTS: dict[str, type[Judged]] = {
+RESULTS: dict[str, type[Model]] = {
     "runout": results.RunoutResult,
     "endplay": results.EndplayResult,
+    "rest": results.RestResult,
 }
 
 

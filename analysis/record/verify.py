@@ -88,15 +88,17 @@ def _record_now(connection: sqlite3.Connection, what: str, subject: str) -> str 
     return queries.result_sha256(connection, found[0])
 
 
+_UNLINKED = {
+    "run begun": "SELECT id FROM run EXCEPT SELECT subject FROM chain WHERE what = 'run begun'",
+    "run ended": "SELECT id FROM run WHERE state <> 'running'"
+    " EXCEPT SELECT subject FROM chain WHERE what = 'run ended'",
+    "result": "SELECT id FROM result EXCEPT SELECT subject FROM chain WHERE what = 'result'",
+}
+
+
 def _unlinked(connection: sqlite3.Connection) -> Iterator[Difference]:
-    linked = "EXCEPT SELECT subject FROM chain WHERE what = ?"
-    asked = (
-        (f"SELECT id FROM run {linked}", "run begun"),
-        (f"SELECT id FROM run WHERE state <> 'running' {linked}", "run ended"),
-        (f"SELECT id FROM result {linked}", "result"),
-    )
-    for missing, what in asked:
-        for (subject,) in connection.execute(missing, (what,)):
+    for what, select in _UNLINKED.items():
+        for (subject,) in connection.execute(select):
             yield Difference(subject, f"is not in the chain ({what})")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING
@@ -14,7 +15,10 @@ if TYPE_CHECKING:
     from analysis.results import Judged
     from config.limits import Limit
 
-KINDS = ("runout", "endplay", "bore")
+MEASURES = {
+    "runout": ("analysis.measure", "measure_runout"),
+    "endplay": ("analysis.measure", "measure_endplay"),
+}
 STATUS_OF_VERDICT = {"over": 1, "undecided": 3, "not measurable": 4}
 UNUSABLE = 2
 FULL_TURN_DEG = 360.0
@@ -37,7 +41,7 @@ def _second(ctx: click.Context, parameter: click.Parameter, value: str | None) -
 
 
 @click.command(short_help="Judge the run-out, end play or bore of trace files.")
-@click.option("--kind", type=click.Choice(KINDS), required=True, help="What the traces show.")
+@click.option("--kind", type=click.Choice(tuple(MEASURES)), required=True, help="What the traces show.")
 @click.option(
     "--limit", "limit_text", metavar="LENGTH", help='Upper limit with its unit, such as "0.002 in".'
 )
@@ -109,19 +113,16 @@ def _limit(text: str | None, kind: str) -> Limit | None:
 
 def _measure(kind: str, limit: Limit | None, second: str | None) -> Callable[[str], Judged]:
     """How one file becomes a result."""
-    from analysis import measure
     from analysis.trace_file import read_trace_file
 
-    judge = {
-        "runout": measure.measure_runout,
-        "endplay": measure.measure_endplay,
-        "bore": measure.measure_bore,
-    }[kind]
+    module, name = MEASURES[kind]
+    judge = getattr(importlib.import_module(module), name)
 
     def of(file: str) -> Judged:
         trace, unused = read_trace_file(file)
-        for name in unused:
-            click.echo(f"{file}: the column {name or '(no name)'} is not used", err=True)
-        return judge(trace, limit=limit, second=second, file=file)
+        for column in unused:
+            click.echo(f"{file}: the column {column or '(no name)'} is not used", err=True)
+        result: Judged = judge(trace, limit=limit, second=second, file=file)
+        return result
 
     return of

@@ -31,7 +31,9 @@ KEY = "signing_key"
 @click.option("--with-customer", is_flag=True, help="Hand over the customer's name and the plate too.")
 @click.option("--language", type=click.Choice(["en", "de"]), default="en", show_default=True)
 @click.option("--paper", type=click.Choice(["a4", "us-letter"]), default="a4", show_default=True)
-@click.option("--first", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit named first.")
+@click.option(
+    "--first", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit named first."
+)
 @data_option
 def command(
     job: str | None,

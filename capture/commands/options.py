@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-DATABASE = "hubproof.sqlite"
+from capture.folder import DATABASE
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 

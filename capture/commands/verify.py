@@ -63,7 +63,9 @@ def _tell(pack: Path, report: Report, name: str | None) -> int:
         click.echo(f"{pack}: changed, or not what its readings give")
         return 1
     signer = f"{report.fingerprint} ({name})" if name else report.fingerprint
-    click.echo(f"{pack}: unchanged and recomputed: {report.figures} figures of {report.runs} runs; signed by {signer}")
+    click.echo(
+        f"{pack}: unchanged and recomputed: {report.figures} figures of {report.runs} runs; signed by {signer}"
+    )
     return 0
 
 
@@ -83,5 +85,3 @@ def _check_record(data: Path) -> int:
         f"last link {found.last_link}"
     )
     return 0
-
-
