@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
@@ -14,6 +14,7 @@ from typing import Self
 from analysis.record import EndState, RunRef, Store
 from analysis.results import RestResult
 from capture.fanout import Fanout
+from capture.folder import DATABASE
 from capture.links import Link, link_for
 from capture.live import LiveReadings
 from capture.measuring import limit_for, measure, setup_for
@@ -37,7 +38,6 @@ from config.limits import Limit
 
 log = logging.getLogger(__name__)
 
-RECORD = "record.sqlite"
 OpenLink = Callable[[Indicator, Clock], Link]
 
 
@@ -87,7 +87,7 @@ class Bench:
         Raises:
             StoreError: the record cannot be used.
         """
-        self._store = await asyncio.to_thread(Store.open, self._data / RECORD, clock=self.clock)
+        self._store = await asyncio.to_thread(Store.open, self._data / DATABASE, clock=self.clock)
         self.recovered = await asyncio.to_thread(self._store.recover)
         for ref in self.recovered:
             log.warning("run %s was cut off; it is closed as interrupted with what was stored", ref.id)
@@ -104,11 +104,8 @@ class Bench:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Stop everything; runs that go on end as interrupted, all readings are flushed."""
-        for task in (*self._tasks, *self._run_tasks.values()):
-            task.cancel()
-        pending = (*self._tasks, *self._run_tasks.values())
-        if pending:
-            await asyncio.wait(pending)
+        await self.end_runs()
+        await _cancel(self._tasks)
         assert self._recorder is not None
         assert self._store is not None
         lost = await self._recorder.close()
@@ -116,6 +113,10 @@ class Bench:
             log.critical("%d readings were lost because the disk refused", lost)
         self._fanout.close()
         await asyncio.to_thread(self._store.close)
+
+    async def end_runs(self) -> None:
+        """End the runs that go on as interrupted; what was read is kept."""
+        await _cancel(self._run_tasks.values())
 
     def _spawn(self, work: Coroutine[None, None, None], name: str) -> None:
         task = asyncio.create_task(work, name=name)
@@ -324,6 +325,15 @@ class Bench:
             run.gap()
         key = run.ref.key
         self._recorder.then(lambda store: store.add_event(key, t_ns, code, text))
+
+
+async def _cancel(tasks: Iterable[asyncio.Task[None]]) -> None:
+    """Cancel tasks and wait until each has cleaned up."""
+    pending = tuple(tasks)
+    for task in pending:
+        task.cancel()
+    if pending:
+        await asyncio.wait(pending)
 
 
 def own_version() -> str:

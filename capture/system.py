@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import errno
 import importlib
 import os
 import sys
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import IO, Any
 
 WINDOWS = sys.platform == "win32"
+KEY_LOOK_S = 0.02
 
 
 def owner_only(path: str, flags: int) -> int:
@@ -53,3 +57,62 @@ def permission_advice(path: str) -> str:
     if group == "root":
         return f"{path} belongs to root alone: ask the administrator for a rule that opens it to you"
     return f"join the group {group}: sudo usermod -aG {group} $USER, then log out and in again"
+
+
+@contextlib.asynccontextmanager
+async def keys_pressed() -> AsyncIterator[asyncio.Queue[str]]:
+    """The keys that are pressed in this terminal, one by one, without waiting for enter.
+
+    A foot switch that stands for a keyboard presses keys too. Without a terminal no key ever comes.
+    """
+    keys: asyncio.Queue[str] = asyncio.Queue()
+    if not sys.stdin.isatty():
+        yield keys
+    elif WINDOWS:
+        async with _windows_keys(keys):
+            yield keys
+    else:
+        with _posix_keys(keys):
+            yield keys
+
+
+@contextlib.contextmanager
+def _posix_keys(keys: asyncio.Queue[str]) -> Iterator[None]:
+    termios: Any = importlib.import_module("termios")
+    tty: Any = importlib.import_module("tty")
+    descriptor = sys.stdin.fileno()
+    before = termios.tcgetattr(descriptor)
+    loop = asyncio.get_running_loop()
+
+    def read() -> None:
+        pressed = os.read(descriptor, 64).decode("utf-8", "ignore")
+        if not pressed:  # the terminal was closed
+            loop.remove_reader(descriptor)
+        for key in pressed:
+            keys.put_nowait(key)
+
+    tty.setcbreak(descriptor)
+    loop.add_reader(descriptor, read)
+    try:
+        yield
+    finally:
+        loop.remove_reader(descriptor)
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+@contextlib.asynccontextmanager
+async def _windows_keys(keys: asyncio.Queue[str]) -> AsyncIterator[None]:
+    msvcrt: Any = importlib.import_module("msvcrt")
+
+    async def look() -> None:
+        while True:
+            while msvcrt.kbhit():
+                keys.put_nowait(msvcrt.getwch())
+            await asyncio.sleep(KEY_LOOK_S)
+
+    looking = asyncio.create_task(look())
+    try:
+        yield
+    finally:
+        looking.cancel()
+        await asyncio.wait([looking])

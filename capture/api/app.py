@@ -1,0 +1,136 @@
+"""The web application over a bench."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+from collections.abc import AsyncIterator
+from contextlib import suppress
+from dataclasses import asdict
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Query, Request, WebSocket, WebSocketDisconnect
+from fastapi.responses import JSONResponse, PlainTextResponse, Response
+
+from analysis.record import RunKind, Wheel
+from capture.api.door import Door
+from capture.bench import Bench, own_version
+from capture.messages import AnyMessage, Health, IndicatorState, Message, RunProgress, RunRequest
+from config.errors import HubproofError, InputError, StoreError
+
+
+def create_app(bench: Bench) -> FastAPI:
+    """The door of `bench`, which is entered and left by the caller."""
+    app = FastAPI(title="Hubproof", version=own_version(), docs_url=None, redoc_url=None)
+    app.add_middleware(Door)
+    app.add_exception_handler(HubproofError, _told)
+    _add_state(app, bench)
+    _add_runs(app, bench)
+
+    @app.websocket("/live")
+    async def live(socket: WebSocket) -> None:
+        await socket.accept()
+        await _stream(socket, bench)
+
+    return app
+
+
+def _add_state(app: FastAPI, bench: Bench) -> None:
+    @app.get("/health")
+    async def health() -> Health:
+        return bench.health()
+
+    @app.get("/indicators")
+    async def indicators() -> tuple[IndicatorState, ...]:
+        return bench.indicators()
+
+
+def _add_runs(app: FastAPI, bench: Bench) -> None:
+    @app.post("/runs", status_code=201)
+    async def start(request: RunRequest) -> RunProgress:
+        return await bench.start_run(request)
+
+    @app.get("/runs")
+    async def runs(
+        kind: RunKind | None = None,
+        job: str | None = None,
+        wheel: Wheel | None = None,
+        last: Annotated[int, Query(ge=1, le=1_000)] = 100,
+    ) -> list[dict[str, Any]]:
+        found = await asyncio.to_thread(bench.store.runs, kind=kind, job=job, wheel=wheel, last=last)
+        return [asdict(summary) for summary in found]
+
+    @app.get("/runs/{run}")
+    async def one(run: str) -> dict[str, Any]:
+        record = await asyncio.to_thread(bench.store.run, run)
+        progress = next((each for each in bench.active() if each.run == record.summary.id), None)
+        return {**asdict(record), "progress": progress.model_dump() if progress else None}
+
+    @app.post("/runs/{run}/mark", status_code=204)
+    async def mark(run: str) -> Response:
+        bench.mark(run)
+        return Response(status_code=204)
+
+    @app.post("/runs/{run}/stop", status_code=204)
+    async def stop(run: str) -> Response:
+        await bench.stop_run(run)
+        return Response(status_code=204)
+
+    @app.get("/runs/{run}/trace.csv")
+    async def trace(run: str) -> Response:
+        return PlainTextResponse(await asyncio.to_thread(_csv, bench, run), media_type="text/csv")
+
+
+def _csv(bench: Bench, run: str) -> str:
+    from analysis.trace_file import write_trace
+
+    text = io.StringIO(newline="")
+    write_trace(bench.store.trace(run), text)
+    return text.getvalue()
+
+
+async def _told(_: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HubproofError)
+    kind = type(error).__name__
+    status = {InputError: 400, StoreError: 503}.get(type(error), 500)
+    told = {"what": error.what, "where": error.where, "expected": error.expected, "do": error.do}
+    return JSONResponse({"error": {"kind": kind, **told}}, status_code=status)
+
+
+async def snapshot_and_after(bench: Bench, messages: AsyncIterator[AnyMessage]) -> AsyncIterator[Message]:
+    """How everything stands now, then what goes on."""
+    for state in (*bench.indicators(), *bench.active()):
+        yield state
+    async for message in messages:
+        yield message
+
+
+async def _stream(socket: WebSocket, bench: Bench) -> None:
+    """Send messages until the listener goes or the station ends."""
+    subscription = bench.fanout.subscribe()
+    sending = asyncio.create_task(_send_all(socket, bench, subscription.messages()))
+    leaving = asyncio.create_task(_until_gone(socket))
+    try:
+        await asyncio.wait({sending, leaving}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        bench.fanout.unsubscribe(subscription)
+        for task in (sending, leaving):
+            task.cancel()
+        await asyncio.wait({sending, leaving})
+    if sending.cancelled():
+        return
+    if (error := sending.exception()) is not None and not isinstance(error, WebSocketDisconnect):
+        raise error
+    if error is None:
+        with suppress(RuntimeError, WebSocketDisconnect):  # it may have gone a moment ago
+            await socket.close()
+
+
+async def _send_all(socket: WebSocket, bench: Bench, messages: AsyncIterator[AnyMessage]) -> None:
+    async for message in snapshot_and_after(bench, messages):
+        await socket.send_text(message.model_dump_json())
+
+
+async def _until_gone(socket: WebSocket) -> None:
+    while (await socket.receive())["type"] != "websocket.disconnect":
+        pass  # nothing that a listener says is of interest

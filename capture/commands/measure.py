@@ -1,0 +1,176 @@
+"""``hubproof measure``: one measurement, watched in the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from capture.commands.options import data_option
+
+if TYPE_CHECKING:
+    from analysis.results import EndplayResult, RestResult, RunoutResult
+    from capture.messages import RunRequest
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+EXIT_OVER, EXIT_UNDECIDED, EXIT_NOT_MEASURABLE, EXIT_INTERRUPTED = 1, 3, 4, 130
+EXIT = {"within": 0, "over": EXIT_OVER, "undecided": EXIT_UNDECIDED, "not measurable": EXIT_NOT_MEASURABLE}
+
+
+@click.group(short_help="Measure run-out or end play, or check the set-up at rest.")
+def command() -> None:
+    """Measure with an indicator: by the running daemon, else in this process.
+
+    Exit status: 0 within (or steady, or no limit), 1 over (or not steady), 3 undecided, 4 not
+    measurable, 2 when it could not be measured at all.
+    """
+
+
+def _shared(function: Function) -> Function:
+    options = (
+        click.option("--indicator", metavar="NAME", help="Which one; may be left out when one is connected."),
+        click.option("--wheel", metavar="POSITION", help="front left, FL, rear right …"),
+        click.option("--stage", metavar="STAGE", help="as found, or after repair."),
+        click.option("--job", metavar="ID", help="The job that the run belongs to."),
+        click.option(
+            "--indicators",
+            "indicators_file",
+            type=click.Path(dir_okay=False, path_type=Path),
+            metavar="FILE",
+            help="The workshop's indicators, when no daemon runs.",
+        ),
+        click.option(
+            "--limits",
+            "limits_file",
+            type=click.Path(dir_okay=False, path_type=Path),
+            metavar="FILE",
+            help="The workshop's limits, when no daemon runs.",
+        ),
+        data_option,
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def _limit(example: str) -> Callable[[Function], Function]:
+    def add(function: Function) -> Function:
+        source = click.option("--limit-source", metavar="TEXT", help="Who gives the limit.")
+        limit = click.option(
+            "--limit", metavar="LENGTH", help=f'The vehicle maker\'s figure with its unit, like "{example}".'
+        )
+        return limit(source(function))
+
+    return add
+
+
+@command.command("rest", short_help="Watch the untouched indicator for 3 s: can the set-up be trusted?")
+@_shared
+def rest(**asked: Any) -> None:
+    """Hands off: is the holder firm and the indicator still?"""
+    _measure("rest", **asked)
+
+
+@command.command("endplay", short_help="End play, from pushing and pulling the hub.")
+@click.option(
+    "--strokes", type=click.IntRange(1, 100), default=3, show_default=True, help="How many are enough."
+)
+@click.option("--freshly-fitted", is_flag=True, help="A new bearing was just fitted.")
+@_limit("0.05 mm")
+@_shared
+def endplay(**asked: Any) -> None:
+    """Push the hub in and hold, pull it out and hold; it ends by itself."""
+    _measure("endplay", **asked)
+
+
+@command.command("runout", short_help="Run-out, from turning the hub by hand.")
+@click.option(
+    "--turns", type=click.FloatRange(1, 100), default=3, show_default=True, help="How many are enough."
+)
+@click.option("--studs", type=click.IntRange(3, 12), help="Stud count of the flange.")
+@click.option("--surface", type=click.Choice(["face", "radial"]), default="face", show_default=True)
+@click.option("--freshly-fitted", is_flag=True, help="A new bearing was just fitted.")
+@_limit("0.002 in")
+@_shared
+def runout(**asked: Any) -> None:
+    """Turn the hub evenly, one way; press space as the chalk mark passes, if there is one."""
+    _measure("runout", **asked)
+
+
+def _measure(
+    kind: str,
+    *,
+    data: Path,
+    indicators_file: Path | None,
+    limits_file: Path | None,
+    wheel: str | None,
+    stage: str | None,
+    **asked: Any,
+) -> None:
+    import asyncio
+
+    from analysis.record import parse_stage, parse_wheel
+    from capture.messages import RunRequest
+
+    given = {key: value for key, value in asked.items() if value is not None}
+    request = RunRequest.model_validate(
+        {
+            "kind": kind,
+            **given,
+            "wheel": parse_wheel(wheel) if wheel else None,
+            "stage": parse_stage(stage) if stage else None,
+        }
+    )
+    _check_limit(request)
+    try:
+        status = asyncio.run(_carry_through(request, data, indicators_file, limits_file))
+    except KeyboardInterrupt:
+        status = EXIT_INTERRUPTED
+    click.get_current_context().exit(status)
+
+
+def _check_limit(request: RunRequest) -> None:
+    """Refuse a bad limit before anybody lies under a vehicle."""
+    from capture.measuring import limit_for
+
+    limit_for(request, ())
+
+
+async def _carry_through(
+    request: RunRequest, data: Path, indicators_file: Path | None, limits_file: Path | None
+) -> int:
+    from rich.console import Console
+
+    from capture.client import open_station
+    from capture.measure_run import carry_through
+    from capture.terminal import RunView, show_cautions, show_result
+    from config.indicators import Indicator, indicator_named, load_indicators
+    from config.limits import Limit
+    from config.settings import load_limits
+
+    def settings() -> tuple[tuple[Indicator, ...], tuple[Limit, ...]]:
+        described = load_indicators(indicators_file)
+        if request.indicator is not None:
+            described = (indicator_named(request.indicator, described),)
+        return described, load_limits(limits_file)
+
+    console = Console()
+    show_cautions(console, request.kind)
+    async with open_station(data, settings) as station:
+        with RunView(console, request.kind, keys=console.is_terminal) as view:
+            outcome = await carry_through(station, request, view)
+    if outcome.result is None:
+        console.print(f"{outcome.state}; kept as run {outcome.run}", soft_wrap=True)
+        return EXIT_INTERRUPTED if outcome.state == "interrupted" else 0
+    show_result(console, outcome.result, outcome.run)
+    return exit_status(outcome.result)
+
+
+def exit_status(result: RunoutResult | EndplayResult | RestResult) -> int:
+    """The exit status that tells a result to programs."""
+    if result.kind == "rest":
+        return {True: 0, False: EXIT_OVER, None: EXIT_NOT_MEASURABLE}[result.steady]
+    return EXIT[result.verdict] if result.verdict is not None else 0

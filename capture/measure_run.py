@@ -1,0 +1,88 @@
+"""Carries one run through on a station, in front of a person."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from capture.messages import (
+    IndicatorState,
+    Message,
+    Readings,
+    RunProgress,
+    RunRequest,
+    RunResult,
+    Trouble,
+)
+from capture.system import keys_pressed
+from config.errors import LinkError
+
+if TYPE_CHECKING:
+    from analysis.results import EndplayResult, RestResult, RunoutResult
+    from capture.client import Station
+    from capture.terminal import RunView
+
+MARK_KEYS = " \r\n"
+STOP_KEYS = "sSqQ\x1b"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a run ended; `result` is None when there is none."""
+
+    run: str
+    state: str
+    result: RunoutResult | EndplayResult | RestResult | None
+
+
+async def carry_through(station: Station, request: RunRequest, view: RunView) -> Outcome:
+    """Begin a run, show it, hand on keys, and return when it has ended.
+
+    Raises:
+        HubproofError: the run could not begin, or the station went away (what it recorded is kept).
+    """
+    async with station.listen() as messages, keys_pressed() as keys:
+        begun = await station.start_run(request)
+        for state in await station.indicators():
+            if state.indicator == begun.indicator:
+                view.indicator(state)
+        view.progress(begun)
+        pressing = asyncio.create_task(_hand_on_keys(station, begun, keys))
+        try:
+            return await _follow(messages, begun, view)
+        finally:
+            pressing.cancel()
+            await asyncio.wait([pressing])
+
+
+async def _follow(messages: AsyncIterator[Message], begun: RunProgress, view: RunView) -> Outcome:
+    result: RunoutResult | EndplayResult | RestResult | None = None
+    async with contextlib.aclosing(messages):  # type: ignore[type-var]
+        async for message in messages:
+            if isinstance(message, Readings) and message.indicator == begun.indicator:
+                view.readings(message)
+            elif isinstance(message, IndicatorState) and message.indicator == begun.indicator:
+                view.indicator(message)
+            elif isinstance(message, RunResult) and message.run == begun.run:
+                result = message.result
+            elif isinstance(message, Trouble):
+                view.trouble(message.where, message.text)
+            elif isinstance(message, RunProgress) and message.run == begun.run:
+                view.progress(message)
+                if message.state in ("done", "interrupted"):
+                    return Outcome(begun.run, message.state, result)
+    raise LinkError(
+        "the station ended before the run did", where=f"run {begun.run}", do="what was read is kept"
+    )
+
+
+async def _hand_on_keys(station: Station, begun: RunProgress, keys: asyncio.Queue[str]) -> None:
+    while True:
+        key = await keys.get()
+        if key in MARK_KEYS and begun.kind == "runout":
+            await station.mark(begun.run)
+        elif key in STOP_KEYS:
+            await station.stop_run(begun.run)
