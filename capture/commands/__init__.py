@@ -18,6 +18,8 @@ import click
 from config.errors import HubproofError
 
 COMMANDS = {
+    "serve": "Run the daemon that owns the indicators and keeps the record.",
+    "measure": "Measure run-out or end play, or check the set-up at rest.",
     "analyse": "Judge the run-out, end play or bore of trace files.",
     "runs": "List the runs that were kept, or show one.",
     "export": "Write a run as a trace file.",
@@ -92,7 +94,7 @@ def run(arguments: list[str] | None = None) -> int:
         return _refuse(error.line(), error.exit_status)
     except click.UsageError as error:
         path = error.ctx.command_path if error.ctx else "hubproof"
-        return _refuse(f"{path}: {error.format_message()}; see '{path} --help'", error.exit_code)
+        return _refuse(f"{path}: {error.format_message().rstrip('.')}; see '{path} --help'", error.exit_code)
     except click.ClickException as error:
         return _refuse(error.format_message(), error.exit_code)
     except (click.Abort, KeyboardInterrupt):
