@@ -6,12 +6,14 @@ from typing import Any
 
 from analysis import results
 from analysis.results import Model
+from analysis.results_bore import BoreResult
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 RESULTS: dict[str, type[Model]] = {
     "runout": results.RunoutResult,
     "endplay": results.EndplayResult,
+    "bore": BoreResult,
     "rest": results.RestResult,
 }
 

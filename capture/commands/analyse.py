@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 MEASURES = {
     "runout": ("analysis.measure", "measure_runout"),
     "endplay": ("analysis.measure", "measure_endplay"),
+    "bore": ("analysis.bore", "measure_bore"),
 }
 STATUS_OF_VERDICT = {"over": 1, "undecided": 3, "not measurable": 4}
 UNUSABLE = 2
@@ -73,6 +74,8 @@ def command(
     """
     from config.errors import HubproofError
 
+    if second is not None and kind != "runout":
+        raise click.UsageError(f"--second goes with --kind runout, not with {kind}", ctx)
     limit = _limit(limit_text, kind)
     measure = _measure(kind, limit, second)
     results: list[Judged] = []
@@ -117,12 +120,13 @@ def _measure(kind: str, limit: Limit | None, second: str | None) -> Callable[[st
 
     module, name = MEASURES[kind]
     judge = getattr(importlib.import_module(module), name)
+    more = {} if second is None else {"second": second}
 
     def of(file: str) -> Judged:
         trace, unused = read_trace_file(file)
         for column in unused:
             click.echo(f"{file}: the column {column or '(no name)'} is not used", err=True)
-        result: Judged = judge(trace, limit=limit, second=second, file=file)
+        result: Judged = judge(trace, limit=limit, file=file, **more)
         return result
 
     return of
