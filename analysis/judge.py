@@ -36,6 +36,23 @@ class Judgement:
     notes: tuple[Note, ...]
 
 
+def unless_holder_moved(judgement: Judgement, holder_moved: bool | None) -> Judgement:
+    """No verdict on readings whose indicator was not held still: the holder's movement is in them.
+
+    Args:
+        judgement: what the figure alone would say.
+        holder_moved: what the rest check said, None when there was none.
+    """
+    if not holder_moved or judgement.verdict is None:
+        return judgement
+    note = Note(
+        "holder_moved",
+        "The rest check saw the holder move, so these readings are not the hub's alone: fasten the holder, "
+        "repeat the rest check and measure again.",
+    )
+    return Judgement("not measurable", None, (note, *judgement.notes))
+
+
 def judge(value_um: float, uncertainty: Uncertainty, limit: Limit | None) -> Judgement:
     """Judge one figure against an upper limit.
 

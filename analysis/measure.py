@@ -11,7 +11,7 @@ from analysis import uncertainty
 from analysis.cleaning import clean
 from analysis.endplay import EndPlay, find_strokes
 from analysis.findings import RunoutFigures, endplay_points_to, runout_points_to
-from analysis.judge import Judgement, coarse_for, judge
+from analysis.judge import Judgement, coarse_for, judge, unless_holder_moved
 from analysis.results import EndplayResult, FimOut, OrderOut, RunoutResult, StrokeOut, TurnsOut, Verdict
 from analysis.runout import Runout, take_apart
 from analysis.runout_verdict import RunoutJudged, judge_runout
@@ -237,7 +237,7 @@ def measure_endplay(
     notes = (*cleaned.notes, *angle_notes, *instrument_notes(setup))
     if play.play_um is not None:
         found = uncertainty.combine((*play.components, *uncertainty.instrument(play.play_um, setup)))
-        judgement = judge(play.play_um, found, limit)
+        judgement = unless_holder_moved(judge(play.play_um, found, limit), setup.holder_moved)
         coarse = coarse_for(cleaned.resolution_um, limit) if limit is not None else None
         notes = (*judgement.notes, *(() if coarse is None else (coarse,)), *notes)
     return _endplay_result(trace, cleaned, play, found, judgement, limit, setup, notes, file)

@@ -11,10 +11,10 @@ With the turns sure, the largest turn's movement is judged with its uncertainty.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis import uncertainty
-from analysis.judge import Judgement, coarse_for, judge
+from analysis.judge import Judgement, coarse_for, judge, unless_holder_moved
 from analysis.runout import Runout
 from analysis.values import Cleaned, Note, Setup, Turns, Uncertainty
 from config.limits import Limit
@@ -35,7 +35,14 @@ class RunoutJudged:
 def judge_runout(
     runout: Runout, turns: Turns, cleaned: Cleaned, limit: Limit | None, setup: Setup
 ) -> RunoutJudged:
-    """Judge a run-out that was taken apart, um."""
+    """Judge a run-out that was taken apart, um; nothing is judged when the rest check saw the holder move."""
+    judged = _judged_by_turns(runout, turns, cleaned, limit, setup)
+    return replace(judged, judgement=unless_holder_moved(judged.judgement, setup.holder_moved))
+
+
+def _judged_by_turns(
+    runout: Runout, turns: Turns, cleaned: Cleaned, limit: Limit | None, setup: Setup
+) -> RunoutJudged:
     if cleaned.refused or (runout.judged_um is None and runout.bound_um is None):
         return RunoutJudged(_not_measurable(limit, _why(cleaned, turns)), None, None)
     if runout.judged_um is None:
