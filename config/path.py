@@ -1,0 +1,184 @@
+"""The path of a job: its steps as a file describes them, which is next, and what an answer means.
+
+A step is asked when the answers it depends on are there and hold. An answer that the file calls wrong is
+kept but leaves the step open, so that a job cannot be released over it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from pathlib import Path as FilePath
+from typing import Any, Literal, get_args
+
+from config.errors import InputError
+from config.lengths import parse_quantity
+from config.settings import line_of, read_toml
+from config.torque import parse_torque_nm
+
+Records = Literal["yes/no", "choice", "number", "run", "photo", "text"]
+RunWanted = Literal["rest", "endplay", "runout", "bore"]
+_KEYS = {"id", "stage", "do", "caution", "records", "choices", "unit", "run", "when", "wrong"}
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step.
+
+    Attributes:
+        id: name of the step in answers and conditions.
+        stage: heading it stands under.
+        do: what to do, one sentence.
+        caution: the caution that belongs to it; empty when there is none.
+        records: what is recorded.
+        choices: the answers allowed, of a choice.
+        unit: unit of a number.
+        run: kind of measurement.
+        when: step -> answers under which this one is asked.
+        wrong: answer -> why the job cannot go on with it.
+    """
+
+    id: str
+    stage: str
+    do: str
+    records: Records
+    caution: str = ""
+    choices: tuple[str, ...] = ()
+    unit: str | None = None
+    run: RunWanted | None = None
+    when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    wrong: Mapping[str, str] = field(default_factory=dict)
+
+    def asked(self, answers: Mapping[str, str]) -> bool:
+        """Whether the step is asked after these answers (step -> answer)."""
+        return all(answers.get(step) in allowed for step, allowed in self.when.items())
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An answer as kept: `text`, the value in the step's unit for a number, and why it stops the job."""
+
+    text: str
+    number: Decimal | None = None
+    problem: str | None = None
+
+
+def load_path(path: FilePath | None = None) -> tuple[Step, ...]:
+    """The steps of the workshop's file, or the shipped ones, in order.
+
+    Raises:
+        InputError: names file, line and key.
+    """
+    where, text, content = read_toml(path, "path.toml")
+    entries = content.get("step", [])
+    if not isinstance(entries, list) or not entries:
+        raise InputError("holds no step", where=where, expected="one [[step]] table or more")
+    steps: list[Step] = []
+    for index, entry in enumerate(entries):
+        line = line_of(text, "step", index)
+        place = f"{where}, line {line}" if line else where
+        steps.append(_step(entry, place, {step.id: step for step in steps}))
+    return tuple(steps)
+
+
+def _step(entry: Mapping[str, Any], where: str, before: Mapping[str, Step]) -> Step:
+    unknown = set(entry) - _KEYS
+    if unknown:
+        raise InputError(f"unknown key {min(unknown)!r}", where=where, expected=", ".join(sorted(_KEYS)))
+    for key in ("id", "stage", "do", "records"):
+        if not isinstance(entry.get(key), str) or not entry[key].strip():
+            raise InputError(f"{key!r} is missing or not text", where=where)
+    if entry["id"] in before:
+        raise InputError(f"step {entry['id']!r} is there twice", where=where)
+    records = entry["records"]
+    if records not in get_args(Records):
+        raise InputError(f"unknown kind {records!r}", where=where, expected=", ".join(get_args(Records)))
+    needs = {"choice": "choices", "number": "unit", "run": "run"}.get(records)
+    if needs and not entry.get(needs):
+        raise InputError(f"a {records} needs {needs!r}", where=where)
+    if records == "run" and entry["run"] not in get_args(RunWanted):
+        raise InputError(
+            f"unknown run {entry['run']!r}", where=where, expected=", ".join(get_args(RunWanted))
+        )
+    step = Step(
+        id=entry["id"],
+        stage=entry["stage"],
+        do=entry["do"],
+        records=records,
+        caution=entry.get("caution", ""),
+        choices=tuple(entry.get("choices", ())),
+        unit=entry.get("unit"),
+        run=entry.get("run"),
+        when={name: tuple(allowed) for name, allowed in entry.get("when", {}).items()},
+        wrong=dict(entry.get("wrong", {})),
+    )
+    _check_links(step, where, before)
+    return step
+
+
+def _check_links(step: Step, where: str, before: Mapping[str, Step]) -> None:
+    """Conditions point to earlier steps and to answers that these allow; so do the wrong answers."""
+    for name, answers in [*step.when.items(), (step.id, tuple(step.wrong))]:
+        source = step if name == step.id else before.get(name)
+        if source is None:
+            raise InputError(f"step {step.id!r} depends on {name!r}", where=where, expected="an earlier step")
+        allowed = ("yes", "no") if source.records == "yes/no" else source.choices
+        for answer in answers:
+            if allowed and answer not in allowed:
+                raise InputError(
+                    f"{answer!r} is no answer of step {name!r}", where=where, expected=", ".join(allowed)
+                )
+
+
+def find_step(steps: Sequence[Step], name: str) -> Step:
+    """The step of that name.
+
+    Raises:
+        InputError: no such step.
+    """
+    for step in steps:
+        if step.id == name:
+            return step
+    raise InputError(f"unknown step {name!r}", expected=", ".join(step.id for step in steps))
+
+
+def open_steps(
+    steps: Sequence[Step], answers: Mapping[str, str], skipped: Sequence[str] = ()
+) -> tuple[Step, ...]:
+    """The steps that are asked and not yet answered rightly or skipped, in order; the first is next."""
+    left = []
+    for step in steps:
+        answer = answers.get(step.id)
+        done = step.id in skipped or (answer is not None and answer not in step.wrong)
+        if step.asked(answers) and not done:
+            left.append(step)
+    return tuple(left)
+
+
+def read_answer(step: Step, text: str) -> Answer:
+    """What was typed for a step, checked; a wrong answer is kept with its problem, not refused.
+
+    Raises:
+        InputError: not an answer to this step: not among the choices, no unit, no such photo.
+    """
+    typed = " ".join(text.split()) if step.records != "photo" else text
+    where = f"step {step.id!r}"
+    if not typed:
+        raise InputError("the answer is empty", where=where)
+    if step.records in ("yes/no", "choice"):
+        allowed = ("yes", "no") if step.records == "yes/no" else step.choices
+        found = next((choice for choice in allowed if choice.lower() == typed.lower()), None)
+        if found is None:
+            raise InputError(f"{text!r} is no answer", where=where, expected=", ".join(allowed))
+        return Answer(found, problem=step.wrong.get(found))
+    if step.records == "number":
+        assert step.unit is not None
+        if step.unit == "N m":
+            return Answer(typed, parse_torque_nm(typed, where=where))
+        return Answer(typed, parse_quantity(typed, step.unit, where=where))
+    if step.records == "photo" and not FilePath(typed).is_file():
+        raise InputError(
+            f"photo {text!r} is not there", where=where, do="look at the name, nothing was recorded"
+        )
+    return Answer(typed)

@@ -1,0 +1,100 @@
+"""The path of a job: which steps are asked, wrong steps caught, a workshop's own file checked."""
+
+import pytest
+
+from config.errors import InputError
+from config.path import find_step, load_path, open_steps, read_answer
+
+PATH = load_path()
+GOOD = {
+    "vehicle_secured": "yes", "turning": "smooth", "seal": "sound", "nut_torqued": "yes", "play_found": "run",
+    "runout_found": "run",
+}  # fmt: skip
+
+
+def test_a_good_hub_is_let_alone():
+    answers = {**GOOD, "replace": "no"}
+    assert [step.id for step in open_steps(PATH, answers)] == ["released"]
+
+
+def test_no_groove_check_when_the_flange_stays_on():
+    on = {**GOOD, "replace": "yes", "flange_off": "no"}
+    assert "groove" not in [step.id for step in open_steps(PATH, on)]
+    assert "groove" in [step.id for step in open_steps(PATH, {**on, "flange_off": "yes"})]
+
+
+@pytest.mark.parametrize(
+    ("step", "answer", "says"),
+    [
+        ("nut_torqued", "no", "not at its torque"),
+        ("encoder_side", "away from the sensor", "turn the bearing round"),
+        ("nut", "old, one-use", "fit a new one"),
+        ("torque_tool", "Impact Wrench", "impact wrench"),
+        ("retaining_ring", "old", "fit a new one"),
+        ("pressed_in", "on the inner race", "not to be used"),
+    ],
+)
+def test_a_wrong_step_is_kept_and_stays_open(step, answer, says):
+    got = read_answer(find_step(PATH, step), answer)
+    assert says in got.problem
+    answers = {**GOOD, "replace": "yes", step: got.text}
+    assert step in [left.id for left in open_steps(PATH, answers)]
+
+
+def test_torque_is_kept_in_newton_metres():
+    assert float(read_answer(find_step(PATH, "torque"), "133 lbf ft").number) == pytest.approx(
+        180.32, abs=0.01
+    )
+
+
+@pytest.mark.parametrize(
+    ("step", "answer"),
+    [
+        ("turning", "wobbly"),
+        ("seal", ""),
+        ("torque", "180"),
+        ("torque", "180 mm"),
+        ("vehicle_secured", "maybe"),
+    ],
+)
+def test_what_is_no_answer_is_refused_in_one_line(step, answer):
+    with pytest.raises(InputError) as caught:
+        read_answer(find_step(PATH, step), answer)
+    assert step in caught.value.line()
+    assert "\n" not in caught.value.line()
+
+
+STEP = '[[step]]\nid = "a"\nstage = "s"\ndo = "d"\nrecords = "yes/no"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "holds no step"),
+        (STEP + STEP, "line 6: step 'a' is there twice"),
+        (STEP + 'colour = "red"', "unknown key 'colour'"),
+        (STEP.replace("yes/no", "smell"), "unknown kind 'smell'"),
+        (STEP.replace("yes/no", "choice"), "needs 'choices'"),
+        (STEP + 'when = { b = ["yes"] }', "expected an earlier step"),
+        (STEP + 'wrong = { perhaps = "x" }', "'perhaps' is no answer"),
+        (STEP.replace('do = "d"\n', ""), "'do' is missing"),
+        ("x = [", "is not TOML"),
+    ],
+)
+def test_a_workshops_file_is_checked(tmp_path, text, says):
+    file = tmp_path / "path.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_path(file)
+    assert says in caught.value.line()
+
+
+def test_a_workshop_adds_a_step_without_code(tmp_path):
+    file = tmp_path / "path.toml"
+    file.write_text(STEP + STEP.replace('"a"', '"p"').replace("yes/no", "photo"), encoding="utf-8")
+    steps = load_path(file)
+    with pytest.raises(InputError, match="is not there"):
+        read_answer(steps[1], str(tmp_path / "none.jpg"))
+    photo = tmp_path / "a, b.jpg"
+    photo.write_bytes(b"x")
+    assert read_answer(steps[1], str(photo)).text == str(photo)
