@@ -65,12 +65,12 @@ def fit_circle(x: FloatArray, y: FloatArray) -> Circle:
 
     def distances(centre: FloatArray) -> FloatArray:
         from_centre = np.hypot(u - centre[0], v - centre[1])
-        return from_centre - from_centre.mean()
+        return np.asarray(from_centre - from_centre.mean(), np.float64)
 
     def slopes(centre: FloatArray) -> FloatArray:
         from_centre = np.hypot(u - centre[0], v - centre[1])
         directions = np.column_stack([(centre[0] - u) / from_centre, (centre[1] - v) / from_centre])
-        return directions - directions.mean(axis=0)
+        return np.asarray(directions - directions.mean(axis=0), np.float64)
 
     begin = np.array([(start.x - middle_x) / size, (start.y - middle_y) / size])
     found = least_squares(distances, begin, jac=slopes, xtol=1e-15, ftol=1e-15, gtol=1e-15).x

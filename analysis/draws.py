@@ -56,7 +56,7 @@ def draw(surface: Surface, start_rad: float, turns: int, points: int = 360) -> D
         turns: whole turns.
         points: angles a turn.
     """
-    grid = np.arange(points) * (2 * np.pi / points)
+    grid = np.linspace(0, 2 * np.pi, points, endpoint=False)
     shape = surface.shape
     coefficients = _coefficients(surface)
     columns = harmonic_columns(grid, shape.orders)
@@ -91,7 +91,7 @@ def _coefficients(surface: Surface) -> FloatArray:
     normal = np.random.default_rng(SEED).standard_normal((PAIRS, surface.mean.size))
     values, vectors = np.linalg.eigh(surface.covariance)
     spread = normal @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
-    return surface.mean + np.concatenate([spread, -spread])
+    return np.asarray(surface.mean + np.concatenate([spread, -spread]), np.float64)
 
 
 def spread_at_one_angle(slow: FloatArray) -> float:

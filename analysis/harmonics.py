@@ -92,7 +92,7 @@ def fit_sines(position: FloatArray, value: FloatArray, periods: tuple[float, ...
     sum_of_squares = float(residual @ residual)
     variance = sum_of_squares / (position.size - design.shape[1])
     covariance = np.linalg.inv(design.T @ design) * variance
-    return SineFit(coefficients, np.sqrt(np.diag(covariance)), sum_of_squares)
+    return SineFit(np.asarray(coefficients, np.float64), np.sqrt(np.diag(covariance)), sum_of_squares)
 
 
 def fit_orders(angle_deg: FloatArray, value: FloatArray, highest: int) -> SineFit:

@@ -18,7 +18,8 @@ from analysis.harmonics import Order
 from analysis.roundness import allowed_cutoffs, gaussian_filter
 from analysis.runout_budget import orders_of, runout_components
 from analysis.stops import StopFit, fit_stops
-from analysis.surface import Surface, choose_shape, fit_surface, fitted_reading
+from analysis.surface import Surface, choose_shape, fitted_reading
+from analysis.surface_fit import fit_surface
 from analysis.thinning import thin
 from analysis.trace import FloatArray
 from analysis.values import Cleaned, Component, Note, Setup, Turns

@@ -100,7 +100,7 @@ def angle_covariance(profile: FloatArray, turns: Turns, highest: int) -> FloatAr
     slow), with the stated standard uncertainty in all; it does not average over the turns. Other angle
     errors do.
     """
-    grid = np.arange(profile.size) * (2 * np.pi / profile.size)
+    grid = np.linspace(0, 2 * np.pi, profile.size, endpoint=False)
     columns = harmonic_columns(grid, max(highest, PATTERN_ORDERS))
     width = 2 * np.pi / profile.size
     slope = (np.roll(profile, -1) - np.roll(profile, 1)) / (2 * width)

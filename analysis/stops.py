@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.harmonics import Order, order_from_pair
-from analysis.trace import FloatArray
+from analysis.trace import FloatArray, IntArray
 from analysis.values import Component
 
 SAME_PLACE_RAD = math.radians(5.0)
@@ -63,9 +63,9 @@ def fit_stops(angle_rad: FloatArray, reading_um: FloatArray, step_um: float) -> 
     place = np.mod(np.rint(angle * stops / (2 * np.pi)).astype(np.intp), stops)
     visits = np.bincount(place, minlength=stops)
     drift, level = _without_drift(angle, level, place, visits)
-    average = np.bincount(place, weights=level, minlength=stops) / np.maximum(visits, 1)
+    average: FloatArray = np.bincount(place, weights=level, minlength=stops) / np.maximum(visits, 1.0)
     average = average[visits > 0]
-    places = np.flatnonzero(visits) * (2 * np.pi / stops)
+    places = np.flatnonzero(visits).astype(np.float64) * (2 * np.pi / stops)
     one_um = _level_standard(level, average, place, visits, step_um)
     per_turn = tuple(
         float(np.ptp(level[first : first + stops])) for first in range(0, angle.size - stops + 1, stops)
@@ -95,7 +95,7 @@ def _levels(angle_rad: FloatArray, reading_um: FloatArray) -> tuple[FloatArray, 
 
 
 def _without_drift(
-    angle: FloatArray, level: FloatArray, place: FloatArray, visits: FloatArray
+    angle: FloatArray, level: FloatArray, place: IntArray, visits: IntArray
 ) -> tuple[float | None, FloatArray]:
     """Even drift, from the places that were visited again; None when none was."""
     if int((visits > 1).sum()) < 2:
@@ -108,7 +108,7 @@ def _without_drift(
 
 
 def _level_standard(
-    level: FloatArray, average: FloatArray, place: FloatArray, visits: FloatArray, step_um: float
+    level: FloatArray, average: FloatArray, place: IntArray, visits: IntArray, step_um: float
 ) -> float:
     """Standard uncertainty of one level: its rounding, or its scatter at one place if that is larger."""
     rounding = step_um / math.sqrt(12)
@@ -130,7 +130,7 @@ def _orders(
         columns += [np.cos(order * places), np.sin(order * places)]
     design = np.column_stack(columns)
     found = np.linalg.lstsq(design, average, rcond=None)[0]
-    covariance = np.linalg.inv(design.T @ design) * standard**2
+    covariance: FloatArray = np.asarray(np.linalg.inv(design.T @ design) * standard**2, np.float64)
     orders = tuple(
         order_from_pair(
             k,
