@@ -35,7 +35,7 @@ def sha256(content: bytes) -> str:
 
 
 def is_safe_path(path: str) -> bool:
-    """Whether every part of `path` is a plain name of ``[A-Za-z0-9._-]`` (so no ``..``, no root, no drive)."""
+    """Whether every part of `path` is a plain name of ``[A-Za-z0-9._-]`` (no ``..``, root or drive)."""
     return all(SAFE_NAME.fullmatch(part) for part in path.split("/"))
 
 
@@ -55,14 +55,18 @@ def read_manifest(text: bytes, name: str) -> dict[str, str]:
         match = MANIFEST_LINE.fullmatch(line)
         where = f"{name}, line {number}"
         if match is None or not is_safe_path(match[2]):
-            raise InputError(f"{line[:80]!r} is not a manifest line", where=where, expected="SHA-256 and path")
+            raise InputError(
+                f"{line[:80]!r} is not a manifest line", where=where, expected="SHA-256 and path"
+            )
         if match[2] in listed:
             raise InputError(f"{match[2]} is listed twice", where=where)
         listed[match[2]] = match[1]
     return listed
 
 
-def make_bag(payload: Mapping[str, bytes], info: Mapping[str, str], day: date, tags: Mapping[str, bytes]) -> Files:
+def make_bag(
+    payload: Mapping[str, bytes], info: Mapping[str, str], day: date, tags: Mapping[str, bytes]
+) -> Files:
     """The whole bag around `payload` (paths below ``data/``), without a signature.
 
     Args:
@@ -87,7 +91,7 @@ def make_bag(payload: Mapping[str, bytes], info: Mapping[str, str], day: date, t
 
 
 def bag_faults(bag: Mapping[str, bytes]) -> list[str]:
-    """What keeps `bag` from being complete and valid, one sentence each that names the file; empty when it is."""
+    """What keeps `bag` from being complete and valid, a sentence each that names the file; else empty."""
     if bag.get("bagit.txt") != BAGIT_TXT:
         return ["bagit.txt: is missing or does not say BagIt 1.0, UTF-8"]
     faults: list[str] = []

@@ -1,4 +1,4 @@
-"""A small drawing board: lines and areas as SVG in millimetres on paper, texts beside it for the report to set.
+"""A small drawing board: lines and areas as SVG in millimetres, texts beside it for the report to set.
 
 Texts are not part of the SVG so that they are set in the report's own type. Lines differ by dash and
 weight, marks by shape; no meaning is carried by colour alone.
@@ -22,7 +22,7 @@ MOST_COLUMNS = 900  # a longer line is thinned to the extremes in each of so man
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A text at `x_mm`, `y_mm`; `anchor` is its point there: l, c or r and t, m or b. `bold` for what matters."""
+    """A text at `x_mm`, `y_mm`; `anchor` is its point there: l, c or r and t, m or b."""
 
     x_mm: float
     y_mm: float
@@ -53,9 +53,15 @@ class Board:
         """Add an SVG path."""
         weight, dash = style.get("weight", 0.2), style.get("dash", "")
         dashes = f' stroke-dasharray="{dash}"' if dash else ""
-        line = f'stroke="{style.get("stroke", INK)}" stroke-width="{weight}"{dashes}' if weight else 'stroke="none"'
+        line = (
+            f'stroke="{style.get("stroke", INK)}" stroke-width="{weight}"{dashes}'
+            if weight
+            else 'stroke="none"'
+        )
         fill = style.get("fill", "none")
-        self.shapes.append(f'<path d="{d}" fill="{fill}" fill-rule="evenodd" stroke-linejoin="round" {line}/>')
+        self.shapes.append(
+            f'<path d="{d}" fill="{fill}" fill-rule="evenodd" stroke-linejoin="round" {line}/>'
+        )
 
     def line(self, points: Iterable[tuple[float, float]], **style: Unpack[Style]) -> None:
         """Join points (x, y)."""
@@ -76,7 +82,9 @@ class Board:
 
     def cross(self, x: float, y: float, size: float = 0.8) -> None:
         """A small cross: a reading that was set aside."""
-        self.path(f"M{x - size:.2f} {y - size:.2f}l{2 * size} {2 * size}m0 {-2 * size}l{-2 * size} {2 * size}")
+        self.path(
+            f"M{x - size:.2f} {y - size:.2f}l{2 * size} {2 * size}m0 {-2 * size}l{-2 * size} {2 * size}"
+        )
 
     def say(self, x: float, y: float, text: str, anchor: str = "cm", *, bold: bool = False) -> None:
         """Add a text."""

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from importlib import metadata, resources
 
 import numpy as np
-import typst
 
 from analysis.claim.bag import SIGNATURE, TAG_MANIFEST, Files, make_bag, zip_bag
 from analysis.claim.documents import (
@@ -56,7 +55,7 @@ class Pack:
 
 def current_versions() -> MadeWith:
     """The versions that decide what a pack looks like."""
-    return MadeWith(hubproof=metadata.version("hubproof"), typst=typst.__version__)
+    return MadeWith(hubproof=metadata.version("hubproof"), typst=metadata.version("typst"))
 
 
 def for_handing_over(claim: ClaimInput, *, with_customer: bool) -> ClaimInput:
@@ -103,17 +102,19 @@ def make_pack(claim: ClaimInput, key: SigningKey, *, with_customer: bool = False
 
 def pack_name(claim: ClaimInput) -> str:
     """``hubproof-claim-``, the job's day and the end of its id."""
-    tail = "".join(letter for letter in claim.job.id.lower() if letter in "abcdefghijklmnopqrstuvwxyz0123456789")
+    tail = "".join(
+        letter for letter in claim.job.id.lower() if letter in "abcdefghijklmnopqrstuvwxyz0123456789"
+    )
     return f"hubproof-claim-{claim.job.day_utc:%Y%m%d}-{tail[-8:] or 'job'}"
 
 
-def build_files(
-    claim: ClaimInput, workings: list[Working], public: PublicKey, made_with: MadeWith
-) -> Files:
+def build_files(claim: ClaimInput, workings: list[Working], public: PublicKey, made_with: MadeWith) -> Files:
     """Every file of the pack but the signature, by path."""
     names = [_run_name(number, run) for number, run in enumerate(claim.runs, start=1)]
     traces = {f"traces/{name}.csv": _trace_csv(run) for name, run in zip(names, claim.runs, strict=True)}
-    tables = {f"profiles/{name}.csv": profile_table(working) for name, working in zip(names, workings, strict=True)}
+    tables = {
+        f"profiles/{name}.csv": profile_table(working) for name, working in zip(names, workings, strict=True)
+    }
     profiles = {path: table for path, table in tables.items() if table is not None}
     results = {
         f"results/{name}.json": write_model(_placed(run.result, f"traces/{name}.csv"))
@@ -133,7 +134,9 @@ def build_files(
         "limits.json": write_model(LimitsDocument(limits=limits)),
         "instruments.json": write_model(InstrumentsDocument(instruments=claim.instruments)),
         "datapackage.json": write_json(
-            describe_tables({**traces, **profiles}, name=pack_name(claim), created=f"{day:%Y-%m-%dT%H:%M:%SZ}")
+            describe_tables(
+                {**traces, **profiles}, name=pack_name(claim), created=f"{day:%Y-%m-%dT%H:%M:%SZ}"
+            )
         ),
         "report.pdf": render_report(claim, workings, public.fingerprint),
     }
@@ -143,7 +146,11 @@ def build_files(
         "Bag-Software-Agent": f"hubproof {made_with.hubproof}",
     }
     guide = resources.files("analysis.claim").joinpath(GUIDE_FILE).read_bytes()
-    tags = {KEY_FILE: f"{public.line}\n".encode(), SIGNERS_FILE: public.allowed_signers.encode(), GUIDE_FILE: guide}
+    tags = {
+        KEY_FILE: f"{public.line}\n".encode(),
+        SIGNERS_FILE: public.allowed_signers.encode(),
+        GUIDE_FILE: guide,
+    }
     return make_bag(payload, info, day.date(), tags)
 
 
@@ -161,9 +168,7 @@ def read_pack(files: Mapping[str, bytes]) -> tuple[ClaimInput, JobDocument]:
     photos = tuple(
         Photo(entry.taken_utc, entry.caption, _file(files, entry.file)) for entry in document.photos
     )
-    claim = ClaimInput(
-        document.job, runs, instruments.instruments, document.steps, photos, document.form
-    )
+    claim = ClaimInput(document.job, runs, instruments.instruments, document.steps, photos, document.form)
     return claim, document
 
 
@@ -214,7 +219,9 @@ def _placed(result: Model, path: str) -> Model:
 def _limit_entries(claim: ClaimInput) -> tuple[LimitEntry, ...]:
     """Every different limit once, in the order of the runs."""
     different = dict.fromkeys(run.limit for run in claim.runs if run.limit is not None)
-    return tuple(LimitEntry(id=f"limit-{number}", limit=limit) for number, limit in enumerate(different, start=1))
+    return tuple(
+        LimitEntry(id=f"limit-{number}", limit=limit) for number, limit in enumerate(different, start=1)
+    )
 
 
 def _job_document(

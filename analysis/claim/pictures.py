@@ -32,7 +32,9 @@ ROOM = 0.12  # of the span, left free above and below
 FULL_TURN_DEG = 360.0
 
 
-def polar_picture(profiles: Profiles, limit_um: float | None, high_spot_deg: float | None, say: Wording) -> Board:
+def polar_picture(
+    profiles: Profiles, limit_um: float | None, high_spot_deg: float | None, say: Wording
+) -> Board:
     """Each whole turn over the repeatable form; the pale ring is as wide as the limit.
 
     Angle 0 (the index mark, where there is one) is at the top and angles grow clockwise.
@@ -41,7 +43,8 @@ def polar_picture(profiles: Profiles, limit_um: float | None, high_spot_deg: flo
     x, y, inner, outer = 42.0, 42.0, 13.0, 34.0
     low, high = span_of([profiles.repeatable_um])
     middle = (low + high) / 2
-    reach = max(max(map(abs, np.subtract(span_of([profiles.turns_um]), middle))), (limit_um or 0.0) / 2, 0.5)
+    lowest, highest = span_of([profiles.turns_um])
+    reach = max(middle - lowest, highest - middle, (limit_um or 0.0) / 2, 0.5)
     factor, offset = scale(middle - reach * (1 + ROOM), middle + reach * (1 + ROOM), inner, outer)
     if limit_um is not None:
         edges = [factor * (middle + sign * limit_um / 2) + offset for sign in (-1, 1)]
@@ -51,14 +54,16 @@ def polar_picture(profiles: Profiles, limit_um: float | None, high_spot_deg: flo
         radius = factor * value + offset
         board.circle(x, y, radius, stroke=PALE, weight=0.15)
         if radius > inner + 1:
-            board.say(x + radius * np.sin(np.pi / 8), y - radius * np.cos(np.pi / 8), say.tick(value), "cm")
+            board.say(x + 0.38 * radius, y - 0.92 * radius, say.tick(value))
     angle = np.radians(np.append(profiles.angle_deg, FULL_TURN_DEG))
     rows = [*profiles.turns_um, profiles.repeatable_um]
     for number, row in enumerate(rows):
-        radius = factor * np.append(row, row[0]) + offset
+        radii = factor * np.append(row, row[0]) + offset
         last = number == len(rows) - 1
-        style: Style = {"weight": 0.6} if last else {"weight": 0.18, "dash": DASHES[number % len(DASHES)], "stroke": INK}
-        board.curve(x + radius * np.sin(angle), y - radius * np.cos(angle), **style)
+        style: Style = (
+            {"weight": 0.6} if last else {"weight": 0.18, "dash": DASHES[number % len(DASHES)], "stroke": INK}
+        )
+        board.curve(x + radii * np.sin(angle), y - radii * np.cos(angle), **style)
     if high_spot_deg is not None:
         _pointer(board, x, y, outer, high_spot_deg)
     return board
@@ -69,7 +74,9 @@ def _polar_grid(board: Board, x: float, y: float, inner: float, outer: float) ->
         angle = np.radians(30.0 * step)
         sine, cosine = float(np.sin(angle)), float(-np.cos(angle))
         board.line(
-            [(x + inner * sine, y + inner * cosine), (x + outer * sine, y + outer * cosine)], stroke=PALE, weight=0.15
+            [(x + inner * sine, y + inner * cosine), (x + outer * sine, y + outer * cosine)],
+            stroke=PALE,
+            weight=0.15,
         )
         if step % 3 == 0:
             board.say(x + (outer + 4.2) * sine, y + (outer + 3.4) * cosine, f"{30 * step}°", "cm")
@@ -104,6 +111,7 @@ def trace_picture(
         borders: where whole turns begin and the last ends; drawn as thin uprights.
         band_um: the limit's two lines.
         axis: what `at` counts.
+        say: words and units.
     """
     board = Board(174, 52)
     left, right, top, bottom = 14.0, 172.0, 3.0, 43.0
@@ -155,7 +163,12 @@ def orders_picture(orders: Sequence[OrderOut], studs: int | None, say: Wording) 
         height = offset + up * 1000 * order.amplitude_mm
         studded = order.order == studs
         board.box(
-            place - 0.32 * step, height, 0.64 * step, bottom - height, fill="white" if studded else INK, weight=0.3
+            place - 0.32 * step,
+            height,
+            0.64 * step,
+            bottom - height,
+            fill="white" if studded else INK,
+            weight=0.3,
         )
         if order.standard_mm is not None:
             ends = [offset + up * 1000 * (order.amplitude_mm + sign * order.standard_mm) for sign in (1, -1)]
@@ -222,7 +235,10 @@ def gauge_picture(
         board.say(place, 11.4, say.tick(value), "ct")
     for number, (mark, value, wide) in enumerate(found):
         place, height = along * value + offset, level - 2.4 * (number % 2) - 0.4
-        board.line([(along * max(value - wide, 0) + offset, height), (along * (value + wide) + offset, height)], weight=0.3)
+        board.line(
+            [(along * max(value - wide, 0) + offset, height), (along * (value + wide) + offset, height)],
+            weight=0.3,
+        )
         if mark == "found":
             board.box(place - 1.1, height - 1.1, 2.2, 2.2, fill=INK, weight=0)
         else:

@@ -1,4 +1,4 @@
-"""The pages of one run: its figures, pictures, set-up, instrument, uncertainty and remarks, as plain values."""
+"""The pages of one run, as plain values: figures, pictures, set-up, instrument, uncertainty, remarks."""
 
 from __future__ import annotations
 
@@ -35,7 +35,9 @@ def run_page(
         "stage": stage,
         "verdict": "" if isinstance(result, RestResult) else verdict,
         "word": "" if isinstance(result, RestResult) else say(verdict),
-        "value": say.length(judged_um(result), expanded_um=expanded_um(result)) if isinstance(result, Judged) else "",
+        "value": say.length(judged_um(result), expanded_um=expanded_um(result))
+        if isinstance(result, Judged)
+        else "",
         "limit": [say.length(edge, fine=True) for edge in limit_edges_um(run)],
         "figures": _figures(result, say),
         "setup": _setup(run, instrument, say),
@@ -47,7 +49,7 @@ def run_page(
     }
 
 
-def _figures(result: object, say: Wording) -> list[list[str]]:
+def _figures(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> list[list[str]]:
     rows: list[tuple[str, str]] = []
 
     def length(key: str, value_mm: float | None) -> None:
@@ -55,10 +57,14 @@ def _figures(result: object, say: Wording) -> list[list[str]]:
 
     if isinstance(result, RunoutResult):
         rows.append(("turns", _turns(result, say)))
-        rows.append(("per_turn", ", ".join(say.tick(UM_PER_MM * value) for value in result.fim_mm.per_turn) or "–"))
+        rows.append(
+            ("per_turn", ", ".join(say.tick(UM_PER_MM * value) for value in result.fim_mm.per_turn) or "–")
+        )
         length("repeatable", result.fim_mm.repeatable)
         length("non_repeatable", result.non_repeatable_mm)
-        rows.append(("high_spot", "–" if result.high_spot_deg is None else f"{say.number(result.high_spot_deg, 0)}°"))
+        rows.append(
+            ("high_spot", "–" if result.high_spot_deg is None else f"{say.number(result.high_spot_deg, 0)}°")
+        )
         length("drift", result.drift_mm)
         length("noise", result.noise_mm)
     elif isinstance(result, EndplayResult):
@@ -72,11 +78,10 @@ def _figures(result: object, say: Wording) -> list[list[str]]:
         rows.append(("duration", f"{say.number(result.duration_s, 1)} s"))
         length("drift_rate", result.drift_mm_per_min)
         length("noise", result.noise_mm)
-    if isinstance(result, Judged) and result.conformity_probability is not None:
+    if not isinstance(result, RestResult) and result.conformity_probability is not None:
         rows.append(("chance", f"{say.number(100 * result.conformity_probability, 1)} %"))
-    if isinstance(result, Judged | RestResult):
-        counts = result.readings
-        rows.append(("readings", say("readings_text", used=counts.used, rejected=counts.rejected)))
+    counts = result.readings
+    rows.append(("readings", say("readings_text", used=counts.used, rejected=counts.rejected)))
     return [[say(key), text] for key, text in rows]
 
 
@@ -107,7 +112,10 @@ def _setup(run: ClaimRun, instrument: Instrument | None, say: Wording) -> list[l
             rows.append(("radius", say.length(UM_PER_MM * setup.probe_radius_mm)))
     angle = say.number(setup.plunger_angle_deg, 1)
     rows.append(
-        ("plunger", say("plunger_text", angle=angle, standard=say.number(setup.plunger_angle_standard_deg, 1)))
+        (
+            "plunger",
+            say("plunger_text", angle=angle, standard=say.number(setup.plunger_angle_standard_deg, 1)),
+        )
     )
     rows.append(("holder", say(holder)))
     if header.note:
@@ -154,8 +162,8 @@ def _check(known: Instrument, say: Wording) -> str:
     return say("check_found", found=found, allowed=allowed, **words)
 
 
-def _budget(result: object, say: Wording) -> list[list[str]]:
-    if not isinstance(result, Judged) or result.uncertainty_mm is None:
+def _budget(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> list[list[str]]:
+    if isinstance(result, RestResult) or result.uncertainty_mm is None:
         return []
     total = result.uncertainty_mm
     rows = [
@@ -166,15 +174,14 @@ def _budget(result: object, say: Wording) -> list[list[str]]:
     return [*rows, [combined, f"± {say.length(UM_PER_MM * total.expanded, fine=True)}", ""]]
 
 
-def _points(result: object, say: Wording) -> list[list[str]]:
-    pointed = result.points_to if isinstance(result, Judged) else ()
+def _points(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> list[list[str]]:
+    pointed = () if isinstance(result, RestResult) else result.points_to
     return [[part_word(point.part, say), printable(point.why, FREE)] for point in pointed]
 
 
-def _remarks(result: object, say: Wording) -> list[str]:
-    reasons = result.reasons if isinstance(result, Judged | RestResult) else ()
+def _remarks(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> list[str]:
     lines = []
-    for reason in reasons:
+    for reason in result.reasons:
         text = printable(reason.text, FREE)
         own = say.reason(reason.code)
         lines.append(f"{own} ({text})" if own else text)
@@ -224,7 +231,9 @@ def _trace(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[str,
     board = trace_picture(at, reading - middle, aside, borders, band, say(axis), say)
     crosses = say("trace_aside") if aside_at.size else ""
     if run.header.kind == "runout":
-        caption = say("trace_caption", unit=say.first_unit, band=say("trace_band") if band else "", aside=crosses)
+        caption = say(
+            "trace_caption", unit=say.first_unit, band=say("trace_band") if band else "", aside=crosses
+        )
     else:
         caption = say("play_trace_caption", unit=say.first_unit, aside=crosses)
     return {**add(board), "caption": caption}
@@ -240,7 +249,9 @@ def _band(run: ClaimRun, working: Working, reading_um: FloatArray) -> tuple[floa
         reading_um[(time >= start) & (time <= end)]
         for start, end in zip(turns.starts_s[:-1], turns.starts_s[1:], strict=True)
     ]
-    largest = max((piece for piece in pieces if piece.size), key=lambda piece: float(np.ptp(piece)), default=None)
+    largest = max(
+        (piece for piece in pieces if piece.size), key=lambda piece: float(np.ptp(piece)), default=None
+    )
     if largest is None:
         return None
     middle = float(largest.max() + largest.min()) / 2

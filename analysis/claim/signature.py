@@ -113,7 +113,9 @@ def parse_public_key(text: str, *, where: str) -> PublicKey:
     """
     words = text.split()
     try:
-        blob = base64.b64decode(words[1], validate=True) if len(words) > 1 and words[0] == "ssh-ed25519" else b""
+        blob = (
+            base64.b64decode(words[1], validate=True) if len(words) > 1 and words[0] == "ssh-ed25519" else b""
+        )
         kind, rest = _take(blob)
         raw, rest = _take(rest)
     except ValueError as error:

@@ -1,4 +1,4 @@
-"""What the first page decides: for each wheel end and quantity the verdict as found and after repair, and the part.
+"""What the first page decides: the verdicts as found and after repair, and the part at fault.
 
 Of the runs of a stage the last one that could be measured counts, because a run is repeated when something
 was wrong with it; every run is shown further on, and a count says that there were others.
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from analysis.claim.values import ClaimRun
 from analysis.claim.wording import Wording
 from analysis.record.words import Stage
-from analysis.results import EndplayResult, Judged, RunoutResult
+from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
 
 STAGES: tuple[Stage | None, ...] = ("as found", "after repair", None)
 UM_PER_MM = 1000.0
@@ -24,6 +24,7 @@ class StageFigure:
     """The run that counts for a stage, and how many there were."""
 
     run: ClaimRun
+    result: RunoutResult | EndplayResult
     count: int
 
 
@@ -63,7 +64,7 @@ def by_wheel(runs: Sequence[ClaimRun]) -> dict[str | None, list[Quantity]]:
     """The judged quantities of every wheel end, in the order in which they were first measured."""
     groups: dict[str | None, dict[tuple[str, str], list[ClaimRun]]] = {}
     for run in runs:
-        if isinstance(run.result, Judged):
+        if not isinstance(run.result, RestResult):
             surface = run.header.setup.surface if run.header.kind == "runout" else ""
             groups.setdefault(run.header.wheel, {}).setdefault((run.header.kind, surface), []).append(run)
     return {
@@ -75,24 +76,28 @@ def by_wheel(runs: Sequence[ClaimRun]) -> dict[str | None, list[Quantity]]:
 def _stages(runs: Sequence[ClaimRun]) -> dict[Stage | None, StageFigure]:
     stages: dict[Stage | None, StageFigure] = {}
     for stage in STAGES:
-        of_stage = sorted((run for run in runs if run.header.stage == stage), key=lambda run: run.header.started_utc)
+        of_stage = sorted(
+            (run for run in runs if run.header.stage == stage), key=lambda run: run.header.started_utc
+        )
         if of_stage:
             measured = [run for run in of_stage if judged_um(run.result) is not None]
-            stages[stage] = StageFigure((measured or of_stage)[-1], len(of_stage))
+            run = (measured or of_stage)[-1]
+            assert isinstance(run.result, RunoutResult | EndplayResult)  # by_wheel left the others out
+            stages[stage] = StageFigure(run, run.result, len(of_stage))
     return stages
 
 
 def blame(quantities: Sequence[Quantity], say: Wording) -> tuple[str, str]:
     """Two sentences: which part the figures as found point to, and why."""
-    first = [next(iter(quantity.stages.values())).run for quantity in quantities if quantity.stages]
+    first = [next(iter(quantity.stages.values())) for quantity in quantities if quantity.stages]
     # What is over speaks first, then what else points somewhere.
-    first.sort(key=lambda run: (run.result.verdict != "over", run.header.kind != "endplay"))
+    first.sort(key=lambda figure: (figure.result.verdict != "over", figure.run.header.kind != "endplay"))
     reasons: dict[str, str] = {}
-    for run in first:
-        for pointed in run.result.points_to:
-            reasons.setdefault(pointed.part, _why(pointed.part, run, say))
+    for figure in first:
+        for pointed in figure.result.points_to:
+            reasons.setdefault(pointed.part, _why(pointed.part, figure.run, say))
     if not reasons:
-        sure = all(run.result.verdict in ("within", None) for run in first)
+        sure = all(figure.result.verdict in ("within", None) for figure in first)
         key = "parts_none" if sure else "parts_open"
         return say(key), say(f"{key}_why")
     parts = [part_word(part, say) for part in reasons]

@@ -40,9 +40,9 @@ def describe_tables(tables: Mapping[str, bytes], *, name: str, created: str) -> 
 
 
 def _resource(path: str, content: bytes) -> dict[str, Any]:
-    header = next(
-        line for line in content.decode().splitlines() if line and not line.startswith("#")
-    ).split(",")
+    header = next(line for line in content.decode().splitlines() if line and not line.startswith("#")).split(
+        ","
+    )
     return {
         "name": path.removesuffix(".csv").replace("/", "-").lower(),
         "path": path,

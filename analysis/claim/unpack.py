@@ -47,7 +47,9 @@ def unpack(path: Path) -> Unpacked:
         if path.is_dir():
             return Unpacked(_from_folder(path), as_written=True)
         if path.stat().st_size > LARGEST_PACK:
-            raise InputError("is too large for a claim pack", where=where, expected=f"up to {LARGEST_PACK} bytes")
+            raise InputError(
+                "is too large for a claim pack", where=where, expected=f"up to {LARGEST_PACK} bytes"
+            )
         return _from_zip(path)
     except OSError as error:
         raise InputError(f"cannot be read: {error}", where=where, expected=EXPECTED) from error
@@ -78,7 +80,9 @@ def _from_zip(path: Path) -> Unpacked:
             folders.add(folder)
             files[inner] = content
     if len(folders) != 1:
-        raise InputError(f"holds {len(folders)} folders", where=str(path), expected="one, with the pack in it")
+        raise InputError(
+            f"holds {len(folders)} folders", where=str(path), expected="one, with the pack in it"
+        )
     return Unpacked(files, as_written=zip_bag(files, folders.pop()) == path.read_bytes())
 
 

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, AwareDatetime, Field
 
 from analysis.record.words import Stage, Wheel
-from analysis.results import Judged, Model
+from analysis.results import EndplayResult, Model, RestResult, RunoutResult
 from analysis.trace import Trace
 from analysis.values import Setup
 from config.limits import Limit
@@ -89,7 +89,7 @@ class RunHeader(Model):
     """What is known of a run besides its readings and its result."""
 
     id: Identifier
-    kind: Literal["runout", "endplay", "bore", "rest"]
+    kind: Literal["runout", "endplay", "rest"]
     started_utc: Utc
     wheel: Wheel | None = None
     stage: Stage | None = None
@@ -106,7 +106,7 @@ class ClaimRun:
 
     header: RunHeader
     trace: Trace
-    result: Judged
+    result: RunoutResult | EndplayResult | RestResult
     limit: Limit | None = None
 
 
@@ -138,6 +138,9 @@ class Form(Model):
     first_unit: FirstUnit = "mm"
 
 
+USUAL_FORM = Form()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ClaimInput:
     """Everything that a claim pack says. The same value and key give the same bytes."""
@@ -147,4 +150,4 @@ class ClaimInput:
     instruments: tuple[Instrument, ...] = ()
     steps: tuple[Step, ...] = ()
     photos: tuple[Photo, ...] = ()
-    form: Form = Form()
+    form: Form = USUAL_FORM

@@ -12,8 +12,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import typst
-
 from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, bag_faults
 from analysis.claim.documents import JobDocument, MadeWith
 from analysis.claim.pack import KEY_FILE, build_files, current_versions, read_pack
@@ -68,7 +66,9 @@ def verify_pack(path: Path, known_keys: Mapping[str, str] | None = None) -> Repo
         raise InputError("is no claim pack", where=str(path), expected="a BagIt bag with bagit.txt")
     report = Report()
     if not unpacked.as_written:
-        report.warnings.append("the zip is not as Hubproof writes it: it was packed anew or changed around its files")
+        report.warnings.append(
+            "the zip is not as Hubproof writes it: it was packed anew or changed around its files"
+        )
     report.faults += bag_faults(files)
     key = _signature(files, report)
     _known(key, known_keys or {}, report)
@@ -130,14 +130,16 @@ def _recompute(
     if not same:
         there = document.made_with
         report.warnings.append(
-            f"made with hubproof {there.hubproof} and typst {there.typst}, checked with hubproof {here.hubproof} "
-            f"and typst {typst.__version__}: the report's bytes are not compared"
+            f"made with hubproof {there.hubproof} and typst {there.typst}, checked with {here.hubproof} "
+            f"and {here.typst}: the report's bytes are not compared"
         )
     for entry, run in zip(document.runs, claim.runs, strict=True):
         stated = run.result.model_dump(mode="json", exclude={"file"})
         anew = measure_again(run).model_dump(mode="json", exclude={"file"})
         for place, told, found in differences(stated, anew, report, texts=same):
-            report.faults.append(f"data/{entry.result}: {place} is stated as {told}, the readings give {found}")
+            report.faults.append(
+                f"data/{entry.result}: {place} is stated as {told}, the readings give {found}"
+            )
         report.runs += 1
     if key is not None and not report.faults:
         _rebuild(files, claim, key, document.made_with if same else None, report)
@@ -186,9 +188,8 @@ def differences(
 
 
 def _same(stated: Any, anew: Any) -> bool:
-    numbers = (int, float)
-    if type(stated) in numbers and type(anew) in numbers:
-        return abs(stated - anew) <= TOLERANCE * max(1.0, abs(anew) if abs(anew) > 1 else 1.0)
+    if type(stated) in (int, float) and type(anew) in (int, float):
+        return bool(abs(stated - anew) <= TOLERANCE * max(1.0, abs(anew)))
     return bool(stated == anew)
 
 

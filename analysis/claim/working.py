@@ -1,4 +1,4 @@
-"""Computes a run anew from its readings, as the pack's maker for the pictures and as its verifier for the check."""
+"""Computes a run anew from its readings: for the maker's pictures and for the verifier's check."""
 
 from __future__ import annotations
 
@@ -67,7 +67,11 @@ def profile_table(working: Working) -> bytes | None:
         return None
     profiles = working.profiles
     columns = [profiles.angle_deg, profiles.repeatable_um / 1000, *(profiles.turns_um / 1000)]
-    names = ["angle_deg", "repeatable_mm", *(f"turn{number}_mm" for number in range(1, len(profiles.turns_um) + 1))]
+    names = [
+        "angle_deg",
+        "repeatable_mm",
+        *(f"turn{number}_mm" for number in range(1, len(profiles.turns_um) + 1)),
+    ]
     text = io.StringIO()
     text.write(",".join(names) + "\r\n")
     for row in np.column_stack(columns).tolist():

@@ -24,7 +24,7 @@ MOST_SHOWN = 20
     "--known-keys",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help=f"Keys that you trust, one public key and a name a line; {KNOWN_KEYS} in the data folder if not given.",
+    help=f"Keys that you trust, a public key and a name a line; {KNOWN_KEYS} in the data folder if absent.",
 )
 @data_option
 def command(pack: Path | None, database: bool, known_keys: Path | None, data: Path) -> int:
@@ -64,7 +64,7 @@ def _tell(pack: Path, report: Report, name: str | None) -> int:
         return 1
     signer = f"{report.fingerprint} ({name})" if name else report.fingerprint
     click.echo(
-        f"{pack}: unchanged and recomputed: {report.figures} figures of {report.runs} runs; signed by {signer}"
+        f"{pack}: unchanged and recomputed: {report.figures} figures, {report.runs} runs; signed by {signer}"
     )
     return 0
 

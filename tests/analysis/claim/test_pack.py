@@ -1,0 +1,301 @@
+"""What a pack holds: open forms, the same bytes, no private matter, hostile text kept harmless."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import re
+import struct
+import subprocess
+import sys
+import zipfile
+import zlib
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+
+from analysis.claim.bag import Files
+from analysis.claim.pack import Pack, make_pack, read_pack
+from analysis.claim.photos import strip_photo
+from analysis.claim.report import report_data
+from analysis.claim.signature import SigningKey
+from analysis.claim.values import ClaimInput, Form, Photo
+from analysis.claim.verify import verify_pack
+from analysis.claim.working import work_out
+from analysis.trace_file import parse_trace
+from config.errors import InputError
+
+HOSTILE = (
+    '=HYPERLINK("http://x";"y") #pagebreak() $x$ <script>alert(\'1\')</script> \u202eRTL\u2066 \U0001f600 漢字 '
+    "{decimal} %s `code` @ref //c \\ \"'\n\r\n\tend\u0007"
+)
+
+
+def files_of(pack: Pack) -> Files:
+    with zipfile.ZipFile(io.BytesIO(pack.content)) as archive:
+        return {entry.filename.partition("/")[2]: archive.read(entry) for entry in archive.infolist()}
+
+
+def test_the_same_claim_gives_the_same_bytes_in_another_process(
+    claim: ClaimInput, pack: Pack, key: SigningKey
+) -> None:
+    assert make_pack(claim, key) == pack
+    script = (
+        "import typst, sys; sys.stdout.buffer.write(typst.compile({'main': b'#set document(date: auto)\\n= A'},"
+        "ignore_system_fonts=True, pdf_standards=['a-2b'], timestamp=1000))"
+    )
+    outputs = {
+        subprocess.run(
+            [sys.executable, "-c", script],
+            env={**os.environ, "TZ": zone, "HOME": home, "LC_ALL": "C"},
+            capture_output=True,
+            check=True,
+        ).stdout
+        for zone, home in (("UTC", "/"), ("Asia/Tokyo", "/tmp"))
+    }
+    assert len(outputs) == 1
+
+
+def test_every_json_file_validates_against_the_schema_beside_it(pack: Pack) -> None:
+    files = files_of(pack)
+    pairs = {"data/job.json": "job", "data/limits.json": "limits", "data/instruments.json": "instruments"}
+    for path in files:
+        if path.startswith("data/results/"):
+            pairs[path] = json.loads(files[path])["kind"]
+    assert len(pairs) == 7
+    for path, name in pairs.items():
+        schema = json.loads(files[f"data/schemas/{name}.schema.json"])
+        jsonschema.Draft202012Validator.check_schema(schema)
+        jsonschema.validate(json.loads(files[path]), schema, jsonschema.Draft202012Validator)
+
+
+def test_units_are_ucum_codes_of_the_published_list(pack: Pack) -> None:
+    # UCUM essence 2.2: mm, um, nm, [in_i], deg; s and 1 are base units there.
+    published = {"mm", "um", "nm", "[in_i]", "deg", "s", "1", "mm/min"}
+    files = files_of(pack)
+    assert set(json.loads(files["data/job.json"])["units"].values()) <= published
+    described = json.loads(files["data/datapackage.json"])
+    units = {field.get("unit") for table in described["resources"] for field in table["schema"]["fields"]}
+    assert {"s", "mm"} <= units <= published | {None}
+
+
+def test_tables_are_described_as_they_are(pack: Pack) -> None:
+    files = files_of(pack)
+    described = json.loads(files["data/datapackage.json"])["resources"]
+    assert {f"data/{table['path']}" for table in described} == {
+        path for path in files if path.endswith(".csv")
+    }
+    for table in described:
+        lines = [
+            line for line in files[f"data/{table['path']}"].decode().splitlines() if not line.startswith("#")
+        ]
+        assert lines[0].split(",") == [field["name"] for field in table["schema"]["fields"]]
+        assert table["bytes"] == len(files[f"data/{table['path']}"])
+
+
+def test_times_are_rfc3339_utc(pack: Pack) -> None:
+    job = json.loads(files_of(pack)["data/job.json"])
+    times = [job["job"]["opened_utc"], job["job"]["closed_utc"], *(run["started_utc"] for run in job["runs"])]
+    for text in times:
+        assert text.endswith("Z")
+        assert datetime.fromisoformat(text).utcoffset() is not None
+
+
+def test_traces_come_back_bit_for_bit(pack: Pack, claim: ClaimInput) -> None:
+    back, _ = read_pack(files_of(pack))
+    for one, other in zip(claim.runs, back.runs, strict=True):
+        np.testing.assert_array_equal(one.trace.time_s, other.trace.time_s)
+        np.testing.assert_array_equal(one.trace.reading_um, other.trace.reading_um)
+        assert one.header == other.header
+        assert one.limit == other.limit
+        assert one.result == other.result.model_copy(update={"file": None})
+
+
+# Privacy ------------------------------------------------------------------------------------------
+
+
+def everything(pack: Pack, claim: ClaimInput) -> str:
+    data, _ = report_data(claim, [work_out(run) for run in claim.runs], "SHA256:x")
+    return json.dumps(data) + "".join(content.decode("latin-1") for content in files_of(pack).values())
+
+
+def test_customer_and_plate_leave_only_when_asked_for(claim: ClaimInput, pack: Pack, key: SigningKey) -> None:
+    back, _ = read_pack(files_of(pack))
+    assert back.job.customer is None
+    assert back.job.vehicle.plate is None
+    assert "Customer Somebody" not in everything(pack, back)
+    assert "PLATE-77" not in everything(pack, back)
+    asked = make_pack(claim, key, with_customer=True)
+    told, _ = read_pack(files_of(asked))
+    assert "Customer Somebody" in everything(asked, told)
+    assert "PLATE-77" in everything(asked, told)
+
+
+def jpeg(orientation: int) -> bytes:
+    """The segments of a JPEG with Exif (orientation, place), XMP, a comment and an ICC name; no real picture."""
+    tiff = b"II*\0\x08\0\0\0" + struct.pack("<HHHIHHI", 1, 0x0112, 3, 1, orientation, 0, 0) + b"GPS-SECRET"
+    segments = [
+        b"\xff\xe0" + struct.pack(">H", 16) + b"JFIF\0\x01\x02\0\0\x01\0\x01\0\0",
+        *(
+            bytes([0xFF, code]) + struct.pack(">H", len(body) + 2) + body
+            for code, body in ((0xE1, b"Exif\0\0" + tiff), (0xE1, b"http://xmp SECRET"), (0xFE, b"SECRET"))
+        ),
+        b"\xff\xdb" + struct.pack(">H", 67) + bytes(65),
+        b"\xff\xda" + struct.pack(">H", 8) + bytes(6) + b"scan\xff\x00data\xff\xd0more",
+    ]
+    return b"\xff\xd8" + b"".join(segments) + b"\xff\xd9SECRET TRAILER"
+
+
+def png() -> bytes:
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    header = struct.pack(">IIBBBBB", 1, 1, 8, 0, 0, 0, 0)
+    parts = [chunk(b"IHDR", header), chunk(b"tEXt", b"SECRET"), chunk(b"eXIf", b"SECRET")]
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        [*parts, chunk(b"IDAT", zlib.compress(b"\0\0")), chunk(b"IEND", b"")]
+    )
+
+
+@pytest.mark.parametrize("content", [jpeg(1), jpeg(6), png()])
+def test_photos_lose_their_metadata(content: bytes) -> None:
+    stripped, _ = strip_photo(content)
+    assert b"SECRET" not in stripped
+    assert b"scan\xff\x00data\xff\xd0more" in stripped or b"IDAT" in stripped
+    assert strip_photo(stripped)[0] == stripped
+
+
+def test_a_photo_keeps_which_way_is_up_and_nothing_else() -> None:
+    assert b"Exif" not in strip_photo(jpeg(1))[0]
+    assert struct.pack(">HHIHH", 0x0112, 3, 1, 6, 0) in strip_photo(jpeg(6))[0]
+
+
+def test_no_cut_off_photo_gets_through() -> None:
+    for content in (jpeg(6), png()):
+        whole = (
+            content[: content.index(b"\xff\xd9SECRET") + 2] if content.startswith(b"\xff\xd8") else content
+        )
+        for length in range(len(whole)):
+            with pytest.raises(InputError):
+                strip_photo(whole[:length])
+
+
+def test_a_photo_is_handed_over_and_listed(claim: ClaimInput, key: SigningKey, tmp_path: Path) -> None:
+    with_photo = replace(claim, photos=(Photo(claim.job.opened_utc, "race groove", jpeg(6)),))
+    pack = make_pack(with_photo, key)
+    assert b"SECRET" not in files_of(pack)["data/photos/01.jpg"]
+    (tmp_path / "pack.zip").write_bytes(pack.content)
+    assert verify_pack(tmp_path / "pack.zip").good
+
+
+# Hostile text, languages, paper -------------------------------------------------------------------
+
+
+def hostile(claim: ClaimInput, text: str) -> ClaimInput:
+    """The claim with `text` in every free field."""
+    vehicle = claim.job.vehicle.model_copy(update=dict.fromkeys(("make", "model", "vin", "plate"), text))
+    fields = dict.fromkeys(("number", "workshop", "technician", "complaint", "customer", "note"), text)
+    known = claim.instruments[0]
+    check = known.last_check.model_copy(update={"what": text}) if known.last_check else None
+    texts = dict.fromkeys(("name", "maker", "model", "serial", "certificate"), text)
+    return replace(
+        claim,
+        job=claim.job.model_copy(update={**fields, "vehicle": vehicle}),
+        instruments=(known.model_copy(update={**texts, "last_check": check}),),
+        steps=tuple(
+            step.model_copy(update=dict.fromkeys(("what", "value", "by", "note"), text))
+            for step in claim.steps
+        ),
+        runs=tuple(
+            replace(run, header=run.header.model_copy(update={"technician": text, "note": text}))
+            for run in claim.runs
+        ),
+        photos=(Photo(None, text, jpeg(1)),),
+    )
+
+
+@pytest.mark.parametrize("text", [HOSTILE, "W" * 10_000, HOSTILE * 120, "\u202e", "\x00", "]\n#panic()"])
+def test_hostile_text_leaves_every_file_intact(
+    claim: ClaimInput, key: SigningKey, tmp_path: Path, text: str
+) -> None:
+    bad = hostile(claim, text)
+    pack = make_pack(bad, key, with_customer=True)
+    files = files_of(pack)
+    assert json.loads(files["data/job.json"])["job"]["complaint"] == text
+    assert files["data/report.pdf"].startswith(b"%PDF-1.7")
+    assert b"External-Identifier" in files["bag-info.txt"]
+    assert all(line.count(b": ") >= 1 for line in files["bag-info.txt"].splitlines())
+    (tmp_path / "pack.zip").write_bytes(pack.content)
+    assert verify_pack(tmp_path / "pack.zip").faults == []
+
+
+def test_no_formula_stands_in_a_table(pack: Pack) -> None:
+    for path, content in files_of(pack).items():
+        if path.endswith(".csv"):
+            for row in csv.reader(io.StringIO(content.decode(), newline="")):
+                for cell in row:
+                    assert not cell.startswith(("=", "+", "@", "\t", "\r")), path
+                    assert not cell.startswith("-") or float(cell) < 0
+    trace = next(
+        content
+        for path, content in files_of(pack).items()
+        if "as-found-runout.csv" in path and "traces" in path
+    )
+    assert b"'=HYPERLINK(1)" in trace
+
+
+@pytest.mark.parametrize("form", [("de", "us-letter", "in"), ("de", "a4", "mm"), ("en", "us-letter", "in")])
+def test_languages_papers_and_units(claim: ClaimInput, key: SigningKey, form: tuple[str, str, str]) -> None:
+    language, paper, unit = form
+    claim = replace(claim, form=Form(language=language, paper=paper, first_unit=unit))
+    pdf = files_of(make_pack(claim, key))["data/report.pdf"]
+    width = {"a4": b"595.27", "us-letter": b"612"}[paper]
+    assert re.search(rb"/MediaBox\s*\[0 0 " + width, pdf)
+    data, _ = report_data(claim, [work_out(run) for run in claim.runs], "SHA256:x")
+    value = data["wheels"][0]["lines"][0]["stages"][0]["value"]
+    assert value.split(" ")[3] == unit
+    assert ("," in value.split(" ")[0]) == (language == "de")
+
+
+def test_message_files_have_the_same_keys_and_places() -> None:
+    import tomllib
+
+    folder = Path(__file__).parents[3] / "analysis" / "claim" / "messages"
+    english, german = (tomllib.loads((folder / f"{name}.toml").read_text("utf-8")) for name in ("en", "de"))
+    assert english.keys() == german.keys()
+    for key, text in english.items():
+        if isinstance(text, str):
+            assert set(re.findall(r"\{(\w+)\}", text)) == set(re.findall(r"\{(\w+)\}", german[key])), key
+
+
+def test_the_pdf_says_that_it_is_pdf_a_2b_and_embeds_its_fonts(pack: Pack) -> None:
+    # ISO 19005-2, read in the file itself; a full validator cannot be had from the registries used here.
+    pdf = files_of(pack)["data/report.pdf"]
+    assert b"<pdfaid:part>2</pdfaid:part>" in pdf
+    assert b"<pdfaid:conformance>B</pdfaid:conformance>" in pdf
+    assert b"/OutputIntents" in pdf
+    assert not re.search(rb"/(JavaScript|JS|Launch|EmbeddedFile|Encrypt)\b", pdf)
+    descriptors = len(re.findall(rb"/Type\s*/FontDescriptor", pdf))
+    assert descriptors == len(re.findall(rb"/FontFile[23]?\b", pdf)) > 0
+
+
+def test_the_first_page_decides(claim: ClaimInput) -> None:
+    data, _ = report_data(claim, [work_out(run) for run in claim.runs], "SHA256:x")
+    wheel = data["wheels"][0]
+    words = {line["name"]: [stage["word"] for stage in line["stages"]] for line in wheel["lines"]}
+    assert words == {"end play": ["over", "within"], "run-out": ["over", "within"]}
+    assert wheel["part"] == "The figures point to the bearing and the flange."
+    assert "152" in wheel["why"]
+    assert data["fingerprint"] == "SHA256:x"
+    assert any("invented workshop sheet 7" in source for source in data["sources"])
+
+
+def test_a_pack_without_runs_is_refused(claim: ClaimInput, key: SigningKey) -> None:
+    with pytest.raises(InputError, match="no run"):
+        make_pack(replace(claim, runs=()), key)

@@ -1,0 +1,279 @@
+"""Changes of every kind to a pack must be noticed; a good pack must pass on any machine."""
+
+from __future__ import annotations
+
+import io
+import json
+import random
+import stat
+import struct
+import zipfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, Files, bag_faults, manifest, zip_bag
+from analysis.claim.pack import Pack, make_pack
+from analysis.claim.signature import SigningKey, sign
+from analysis.claim.unpack import unpack
+from analysis.claim.values import ClaimInput
+from analysis.claim.verify import Report, read_known_keys, verify_pack
+from config.errors import InputError
+
+Write = Callable[[bytes], Path]
+RANDOM_CHANGES = 30  # the bench makes 1,000
+
+
+def files_of(pack: Pack) -> Files:
+    with zipfile.ZipFile(io.BytesIO(pack.content)) as archive:
+        return {entry.filename.partition("/")[2]: archive.read(entry) for entry in archive.infolist()}
+
+
+def relist(files: Files) -> Files:
+    """The files with manifests that fit them again, as a forger without a key would write."""
+    data = {path: content for path, content in files.items() if path.startswith("data/")}
+    files = {**files, MANIFEST: manifest(data)}
+    tags = {path: content for path, content in files.items() if path not in (*data, TAG_MANIFEST, SIGNATURE)}
+    return {**files, TAG_MANIFEST: manifest(tags)}
+
+
+def resign(files: Files, key: SigningKey) -> Files:
+    files = relist(files)
+    return {**files, SIGNATURE: sign(files[TAG_MANIFEST], key)}
+
+
+def checked(write: Write, files: Files, name: str = "bag") -> Report:
+    return verify_pack(write(zip_bag(files, name)))
+
+
+def noticed(path: Path) -> bool:
+    try:
+        report = verify_pack(path)
+    except InputError:
+        return True
+    return not report.good or any("packed anew" in warning for warning in report.warnings)
+
+
+def test_a_good_pack_is_unchanged_and_recomputed(pack: Pack, key: SigningKey, written: Write) -> None:
+    report = verify_pack(written(pack.content))
+    assert report.faults == []
+    assert report.runs == 4
+    assert report.figures > 200
+    assert report.fingerprint == key.public.fingerprint
+
+
+def test_an_unknown_key_is_a_warning_and_a_known_one_is_none(
+    pack: Pack, key: SigningKey, written: Write
+) -> None:
+    path = written(pack.content)
+    assert any("not known here" in warning for warning in verify_pack(path).warnings)
+    known = read_known_keys(f"# keys\n\n{key.public.line} bench one\n", "keys")
+    assert known == {key.public.fingerprint: "bench one"}
+    assert verify_pack(path, known).warnings == []
+
+
+def test_the_unzipped_folder_is_checked_the_same(pack: Pack, tmp_path: Path) -> None:
+    zipfile.ZipFile(io.BytesIO(pack.content)).extractall(tmp_path)
+    assert verify_pack(tmp_path / pack.name).good
+    trace = next((tmp_path / pack.name / "data" / "traces").iterdir())
+    trace.write_bytes(trace.read_bytes().replace(b"1", b"2", 1))
+    assert any(trace.name in fault for fault in verify_pack(tmp_path / pack.name).faults)
+
+
+def test_a_pack_that_was_packed_anew_passes_with_a_warning(pack: Pack, written: Write) -> None:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for path, content in files_of(pack).items():
+            archive.writestr(f"other/{path}", content)
+    report = verify_pack(written(buffer.getvalue()))
+    assert report.good
+    assert any("packed anew" in warning for warning in report.warnings)
+
+
+def test_one_flipped_bit_in_any_file_is_noticed(pack: Pack) -> None:
+    # The digests are compared before anything is computed, so that this can go through every file.
+    files = files_of(pack)
+    draw = random.Random(5)
+    for path in files:
+        if path in (SIGNATURE, TAG_MANIFEST):
+            continue  # the signature guards these two: see the test below and that of the signature
+        changed = bytearray(files[path])
+        changed[draw.randrange(len(changed))] ^= 1 << draw.randrange(8)
+        assert any(
+            path in fault or path == "bagit.txt" for fault in bag_faults({**files, path: bytes(changed)})
+        )
+
+
+@pytest.mark.parametrize("path", [SIGNATURE, TAG_MANIFEST, "allowed_signers", "data/report.pdf"])
+def test_the_verifier_names_a_flipped_file(pack: Pack, written: Write, path: str) -> None:
+    files = files_of(pack)
+    changed = bytearray(files[path])
+    changed[len(changed) // 2] ^= 1
+    report = checked(written, {**files, path: bytes(changed)})
+    assert any(path in fault for fault in report.faults)
+
+
+def test_an_edited_figure_with_a_corrected_manifest_is_named(pack: Pack, written: Write) -> None:
+    files = files_of(pack)
+    path = next(path for path in files if "as-found-endplay.json" in path)
+    result = json.loads(files[path])
+    result["play_mm"] = 0.02
+    report = checked(written, relist({**files, path: json.dumps(result).encode()}))
+    assert any("signature" in fault for fault in report.faults)
+    assert any(path in fault and "play_mm is stated as 0.02" in fault for fault in report.faults)
+
+
+def test_a_forger_with_a_key_of_his_own_is_caught_by_the_readings(
+    pack: Pack, written: Write, tmp_path: Path, key: SigningKey
+) -> None:
+    files = files_of(pack)
+    path = next(path for path in files if "as-found-runout.json" in path)
+    result = json.loads(files[path])
+    result["verdict"] = "within"
+    report = checked(written, resign({**files, path: json.dumps(result).encode()}, key))
+    assert [fault for fault in report.faults if "verdict is stated as within" in fault]
+
+
+def test_a_report_that_says_something_else_is_caught_though_well_signed(
+    pack: Pack, claim: ClaimInput, written: Write, key: SigningKey
+) -> None:
+    other = replace(claim, job=claim.job.model_copy(update={"complaint": "Nothing."}))
+    pdf = files_of(make_pack(other, key))["data/report.pdf"]
+    report = checked(written, resign({**files_of(pack), "data/report.pdf": pdf}, key))
+    assert report.faults == ["data/report.pdf: is not what the readings and the job of this pack give"]
+
+
+def test_random_changes_are_noticed(pack: Pack, written: Write) -> None:
+    draw = random.Random(7)
+    for _ in range(RANDOM_CHANGES):
+        name, content = random_change(pack, draw)
+        assert noticed(written(content)), name
+
+
+def random_change(pack: Pack, draw: random.Random) -> tuple[str, bytes]:
+    """One change to a pack: a byte of the zip, a dropped, added, renamed or swapped file, an edited figure."""
+    files = files_of(pack)
+    paths = sorted(files)
+    one, other = draw.sample(paths, 2)
+    kind = draw.choice(["byte", "file byte", "drop", "add", "rename", "swap", "figure"])
+    if kind == "byte":
+        changed = bytearray(pack.content)
+        place = draw.randrange(len(changed))
+        changed[place] ^= draw.randrange(1, 256)
+        return f"byte {place}", bytes(changed)
+    if kind == "file byte":
+        changed = bytearray(files[one])
+        changed[draw.randrange(len(changed))] ^= draw.randrange(1, 256)
+        files[one] = bytes(changed)
+    elif kind == "drop":
+        del files[one]
+    elif kind == "add":
+        files[f"{draw.choice(['', 'data/', 'data/traces/'])}new-{draw.randrange(99)}.csv"] = b"time_s\n"
+    elif kind == "rename":
+        files[f"{one}x"] = files.pop(one)
+    elif kind == "swap":
+        if files[one] == files[other]:
+            del files[other]
+        files[one], files[other] = files.get(other, b""), files[one]
+    else:
+        one = draw.choice([path for path in paths if path.startswith("data/results/")])
+        digits = [place for place, letter in enumerate(files[one]) if 0x31 <= letter <= 0x39]
+        changed = bytearray(files[one])
+        place = draw.choice(digits)
+        changed[place] = 0x31 + (changed[place] - 0x31 + draw.randrange(1, 9)) % 9
+        files[one] = bytes(changed)
+        files = relist(files)
+    return f"{kind} {one} {other}", zip_bag(files, pack.name)
+
+
+# What hostile senders try -------------------------------------------------------------------------
+
+
+def zipped(entries: list[tuple[zipfile.ZipInfo, bytes]]) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for entry, content in entries:
+            archive.writestr(entry, content, compress_type=zipfile.ZIP_DEFLATED)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize(
+    "name", ["bag/../../etc/x", "/bag/x", "bag/a b", "bag\\x", "bag/a/b/c/d/e", "bag/C:x"]
+)
+def test_names_that_lead_elsewhere_are_refused(name: str, written: Write) -> None:
+    with pytest.raises(InputError, match="no claim pack holds"):
+        unpack(written(zipped([(zipfile.ZipInfo(name), b"x")])))
+
+
+def test_a_link_in_a_zip_is_refused(written: Write) -> None:
+    entry = zipfile.ZipInfo("bag/link")
+    entry.create_system, entry.external_attr = 3, (stat.S_IFLNK | 0o777) << 16
+    with pytest.raises(InputError, match="no claim pack holds"):
+        unpack(written(zipped([(entry, b"/etc/passwd")])))
+
+
+def test_a_link_in_a_folder_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "bag").mkdir()
+    (tmp_path / "bag" / "bagit.txt").symlink_to("/etc/hostname")
+    with pytest.raises(InputError, match="plain file"):
+        unpack(tmp_path / "bag")
+
+
+def test_a_bomb_is_refused_before_it_unfolds(written: Write) -> None:
+    bomb = zipped([(zipfile.ZipInfo("bag/bomb"), bytes(70_000_000))])
+    assert len(bomb) < 200_000
+    with pytest.raises(InputError, match="too large"):
+        unpack(written(bomb))
+
+
+def test_a_lie_about_the_size_is_refused(written: Write) -> None:
+    content = bytearray(zipped([(zipfile.ZipInfo("bag/file"), bytes(10_000_000))]))
+    place = content.rindex(b"PK\x01\x02")
+    struct.pack_into("<I", content, place + 24, 10)  # uncompressed size in the central directory
+    with pytest.raises(InputError):
+        unpack(written(bytes(content)))
+
+
+def test_too_many_files_and_two_folders_are_refused(written: Write) -> None:
+    with pytest.raises(InputError, match="files"):
+        unpack(written(zipped([(zipfile.ZipInfo(f"bag/{number}"), b"") for number in range(2001)])))
+    with pytest.raises(InputError, match="folders"):
+        unpack(written(zipped([(zipfile.ZipInfo("a/x"), b""), (zipfile.ZipInfo("b/y"), b"")])))
+
+
+@pytest.mark.parametrize("content", [b"", b"PK", b"not a zip", b"PK\x05\x06" + bytes(18)])
+def test_what_is_no_pack_is_refused(content: bytes, written: Write) -> None:
+    with pytest.raises(InputError):
+        verify_pack(written(content))
+
+
+@pytest.mark.parametrize(
+    ("path", "content"),
+    [
+        ("data/job.json", b"[" * 100_000),
+        ("data/job.json", b'{"format": NaN}'),
+        ("data/limits.json", b'{"limits": [{"id": "limit-1", "limit": {"name": "x"}}]}'),
+        ("data/instruments.json", b"\xff\xfe"),
+    ],
+)
+def test_hostile_json_is_named_even_when_signed(
+    pack: Pack, key: SigningKey, written: Write, path: str, content: bytes
+) -> None:
+    report = checked(written, resign({**files_of(pack), path: content}, key))
+    assert any(path in fault for fault in report.faults)
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "1e999", '"x"'])
+def test_a_figure_that_is_no_number_is_named(
+    pack: Pack, key: SigningKey, written: Write, number: str
+) -> None:
+    files = files_of(pack)
+    path = next(path for path in files if "as-found-endplay.json" in path)
+    text = files[path].decode()
+    start = text.index('"play_mm"', text.index("],")) + len('"play_mm":')
+    end = text.index(",", start)
+    files[path] = (text[:start] + number + text[end:]).encode()
+    report = checked(written, resign(files, key))
+    assert any(path in fault for fault in report.faults)
