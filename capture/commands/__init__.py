@@ -18,6 +18,7 @@ import click
 from config.errors import HubproofError
 
 COMMANDS = {
+    "demo": "Measure a simulated hub from end to end.",
     "serve": "Run the daemon that owns the indicators and keeps the record.",
     "measure": "Measure run-out or end play, or check the set-up at rest.",
     "analyse": "Judge the run-out, end play or bore of trace files.",

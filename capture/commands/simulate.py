@@ -59,7 +59,7 @@ def serial(scenario: str, name: str, file: Path | None, seed: int, wire: str) ->
 
         def opened(url: str) -> None:
             described = Path(folder) / "indicators.toml"
-            described.write_text(_described(indicator, url), encoding="utf-8")
+            described.write_text(described_at(indicator, url), encoding="utf-8")
             click.echo(f"port: {url}")
             click.echo(f"next, in another terminal: hubproof serve --indicators {described}")
             click.echo("stop with Ctrl-C")
@@ -75,7 +75,7 @@ def serial(scenario: str, name: str, file: Path | None, seed: int, wire: str) ->
             lines.close()
 
 
-def _described(indicator: Indicator, url: str) -> str:
+def described_at(indicator: Indicator, url: str) -> str:
     """The indicator at the virtual port, as an indicators file."""
     from config.indicators import SerialLink
     from config.toml_text import indicator_toml
