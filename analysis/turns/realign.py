@@ -12,7 +12,7 @@ import numpy as np
 from analysis.trace import FloatArray
 
 _BINS = 200
-_BACK = 2
+_BACK = 0.8
 _FASTEST = 4.5
 
 
@@ -31,7 +31,7 @@ def realigned(
     size = reading_um.size
     mean = moved * _BINS
     most = max(3, int(np.ceil(_FASTEST * mean)))
-    steps = np.arange(-_BACK, most + 1)
+    steps = np.arange(-max(2, int(np.ceil(_BACK * mean))), most + 1)
     price = _price(steps / mean)
     # Row k of `source` holds, for every bin, the bin that a move of steps[k] comes from.
     source = (np.arange(_BINS)[None, :] - steps[:, None]) % _BINS

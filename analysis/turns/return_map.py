@@ -34,7 +34,7 @@ class Candidate:
         return float(self.turns[-1] - self.turns[0])
 
 
-def candidates(signal: FloatArray, noise: float, *, most: int = 6) -> list[Candidate]:
+def candidates(signal: FloatArray, noise: float, *, most: int = 7) -> list[Candidate]:
     """Guesses from the evenly spaced `signal` (at most a few hundred points), best first.
 
     Args:

@@ -17,6 +17,7 @@ from analysis.values import Cleaned, Note, Setup, Turns
 _GRID = 180
 _POINTS = 300
 _FEWEST = 24
+_FINE = 7
 _QUICKEST = 36.0
 
 
@@ -79,12 +80,16 @@ def search(problem: Problem, *, guesses: Sequence[FloatArray] = ()) -> list[Fit]
         np.interp(problem.time_s, grid, one.turns) for one in candidates(even, float(problem.sigma_um[0]))
     ]
     coarse = replace(problem, sigma_um=np.hypot(problem.sigma_um, 0.05 * spread), orders=6)
-    fits = [_fine(problem, fit(coarse, start, rounds=5).turns) for start in [*guesses, *starts]]
-    fits = _distinct(fits)
+    rough = sorted((fit(coarse, one, rounds=5) for one in [*guesses, *starts]), key=lambda one: -one.evidence)
+    fits = _distinct([_fine(problem, one.turns) for one in rough[:_FINE]])
     if not fits:
         return []
-    if _unsure(fits):
-        fits = _distinct([rescued(one) for one in _with_doubles(fits[:3])] + fits)
+    if _unsure(fits, gap=40.0):
+        first = _with_doubles(fits[:2])
+        rest = fits[2:]
+        fits = _distinct([rescued(one) for one in first] + rest)
+        if rest and _unsure(fits, gap=60.0):
+            fits = _distinct([rescued(one) for one in rest] + fits)
     return fits
 
 
@@ -96,8 +101,9 @@ def _fine(problem: Problem, turns: FloatArray) -> Fit:
     return fit(replace(problem, orders=orders), turns)
 
 
-def _unsure(fits: list[Fit]) -> bool:
-    return misfit(fits[0]) > 1.15 or (len(fits) > 1 and fits[0].evidence - fits[1].evidence < 20.0)
+def _unsure(fits: list[Fit], *, gap: float) -> bool:
+    best = fits[0]
+    return misfit(best) > 0.8 or best.total < 2.0 or len(fits) < 2 or best.evidence - fits[1].evidence < gap
 
 
 def misfit(one: Fit) -> float:

@@ -72,7 +72,7 @@ class Fit:
 
 _SPEED_NU = 4.0
 _READING_NU = 6.0
-_SOFT = 0.05
+_SOFT = 0.25
 _CAGE_UM = 3.0
 
 
