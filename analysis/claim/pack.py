@@ -34,7 +34,7 @@ from analysis.claim.report import render_report
 from analysis.claim.signature import PublicKey, SigningKey, sign
 from analysis.claim.tables import describe_tables
 from analysis.claim.values import ClaimInput, ClaimRun, Photo, RunHeader
-from analysis.claim.working import Working, profile_table, work_out
+from analysis.claim.working import Working, aside_table, profile_table, work_out
 from analysis.results import Model
 from analysis.trace import Trace
 from analysis.trace_file import parse_trace, write_trace
@@ -116,6 +116,11 @@ def build_files(claim: ClaimInput, workings: list[Working], public: PublicKey, m
         f"profiles/{name}.csv": profile_table(working) for name, working in zip(names, workings, strict=True)
     }
     profiles = {path: table for path, table in tables.items() if table is not None}
+    set_aside = {
+        f"set-aside/{name}.csv": table
+        for name, run, working in zip(names, claim.runs, workings, strict=True)
+        if (table := aside_table(run, working)) is not None
+    }
     results = {
         f"results/{name}.json": write_model(_placed(run.result, f"traces/{name}.csv"))
         for name, run in zip(names, claim.runs, strict=True)
@@ -127,6 +132,7 @@ def build_files(claim: ClaimInput, workings: list[Working], public: PublicKey, m
     payload: Files = {
         **traces,
         **profiles,
+        **set_aside,
         **results,
         **photos,
         **schema_files(),
@@ -135,7 +141,9 @@ def build_files(claim: ClaimInput, workings: list[Working], public: PublicKey, m
         "instruments.json": write_model(InstrumentsDocument(instruments=claim.instruments)),
         "datapackage.json": write_json(
             describe_tables(
-                {**traces, **profiles}, name=pack_name(claim), created=f"{day:%Y-%m-%dT%H:%M:%SZ}"
+                {**traces, **profiles, **set_aside},
+                name=pack_name(claim),
+                created=f"{day:%Y-%m-%dT%H:%M:%SZ}",
             )
         ),
         "report.pdf": render_report(claim, workings, public.fingerprint),

@@ -50,7 +50,7 @@ def polar_picture(
         edges = [factor * (middle + sign * limit_um / 2) + offset for sign in (-1, 1)]
         board.path("".join(circle_path(x, y, edge) for edge in edges), weight=0.25, fill=BAND, dash="1.2 0.8")
     _polar_grid(board, x, y, inner, outer)
-    for value in ticks((inner - offset) / factor, (outer - offset) / factor, 4):
+    for value in say.ticks((inner - offset) / factor, (outer - offset) / factor, 4):
         radius = factor * value + offset
         board.circle(x, y, radius, stroke=PALE, weight=0.15)
         if radius > inner + 1:
@@ -127,7 +127,7 @@ def trace_picture(
         board.box(left, min(edges), right - left, abs(edges[0] - edges[1]), fill=BAND, weight=0)
         for edge in edges:
             board.line([(left, edge), (right, edge)], weight=0.3, dash="1.2 0.8")
-    for value in ticks(low, high, 4):
+    for value in say.ticks(low, high, 4):
         level = up * value + up_offset
         board.line([(left, level), (right, level)], stroke=PALE, weight=0.15)
         board.say(left - 1, level, say.tick(value), "rm")
@@ -152,7 +152,7 @@ def orders_picture(orders: Sequence[OrderOut], studs: int | None, say: Wording) 
     left, right, top, bottom = 12.0, 82.0, 5.0, 46.0
     highest = max((1000 * (order.amplitude_mm + (order.standard_mm or 0)) for order in orders), default=1.0)
     up, offset = scale(0.0, max(highest, 0.2) * 1.15, bottom, top)
-    for value in ticks(0.0, max(highest, 0.2) * 1.15, 4):
+    for value in say.ticks(0.0, max(highest, 0.2) * 1.15, 4):
         level = up * value + offset
         board.line([(left, level), (right, level)], stroke=PALE, weight=0.15)
         board.say(left - 1, level, say.tick(value), "rm")
@@ -190,7 +190,7 @@ def strokes_picture(strokes: Sequence[StrokeOut], edges_um: Sequence[float], say
     plays = [1000 * stroke.play_mm for stroke in strokes]
     high = max([*map(abs, plays), *edges_um, 1.0]) * (1 + ROOM)
     along, offset = scale(0.0, high, left, right)
-    for value in ticks(0.0, high, 5):
+    for value in say.ticks(0.0, high, 5):
         place = along * value + offset
         board.line([(place, top), (place, bottom)], stroke=PALE, weight=0.15)
         board.say(place, bottom + 1.4, say.tick(value), "ct")
@@ -229,7 +229,7 @@ def gauge_picture(
         for edge in {first, last}:
             board.line([(edge, 2.0), (edge, 11.2)], weight=0.5)
     board.line([(left, 10.2), (right, 10.2)], weight=0.25)
-    for value in ticks(0.0, high, 4):
+    for value in say.ticks(0.0, high, 4):
         place = along * value + offset
         board.line([(place, 10.2), (place, 11.0)], weight=0.25)
         board.say(place, 11.4, say.tick(value), "ct")

@@ -188,7 +188,7 @@ def _line(line: Quantity, pictures: Pictures, say: Wording) -> dict[str, Any]:
         "name": say("surface_suffix", quantity=quantity, surface=say(f"surface_{line.surface}"))
         if line.surface == "radial"
         else quantity,
-        "limit": [say.length(edge, fine=True) for edge in edges] or [say("no_limit")],
+        "limit": say.limit(edges),
         "gauge": pictures.add(gauge_picture(found, edges, say)),
         "stages": stages,
     }

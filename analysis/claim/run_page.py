@@ -38,7 +38,7 @@ def run_page(
         "value": say.length(judged_um(result), expanded_um=expanded_um(result))
         if isinstance(result, Judged)
         else "",
-        "limit": [say.length(edge, fine=True) for edge in limit_edges_um(run)],
+        "limit": say.limit(limit_edges_um(run)) if run.limit is not None else "",
         "figures": _figures(result, say),
         "setup": _setup(run, instrument, say),
         "budget": _budget(result, say),
@@ -197,18 +197,18 @@ def _pictures(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[s
         zero = {"marks": "zero_mark", "angle": "zero_angle"}.get(turns.found_by if turns else "", "zero_turn")
         shown["polar"] = add(polar_picture(working.profiles, edge, result.high_spot_deg, say))
         shown["polar_caption"] = say(
-            "polar_caption", unit=say.first_unit, zero=say(zero), ring=say("polar_ring") if edge else ""
+            "polar_caption", unit=say.unit, zero=say(zero), ring=say("polar_ring") if edge else ""
         )
         if result.per_turn_orders:
             studs = run.header.setup.studs
             shown["orders"] = add(orders_picture(result.per_turn_orders, studs, say))
             shown["orders_caption"] = say(
-                "orders_caption", unit=say.first_unit, studs=say("orders_studs") if studs else ""
+                "orders_caption", unit=say.unit, studs=say("orders_studs") if studs else ""
             )
     if isinstance(result, EndplayResult) and result.strokes:
         shown["strokes"] = add(strokes_picture(result.strokes, edges, say))
         shown["strokes_caption"] = say(
-            "strokes_caption", unit=say.first_unit, edges=say("strokes_edges") if edges else ""
+            "strokes_caption", unit=say.unit, edges=say("strokes_edges") if edges else ""
         )
     return shown
 
@@ -231,11 +231,9 @@ def _trace(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[str,
     board = trace_picture(at, reading - middle, aside, borders, band, say(axis), say)
     crosses = say("trace_aside") if aside_at.size else ""
     if run.header.kind == "runout":
-        caption = say(
-            "trace_caption", unit=say.first_unit, band=say("trace_band") if band else "", aside=crosses
-        )
+        caption = say("trace_caption", unit=say.unit, band=say("trace_band") if band else "", aside=crosses)
     else:
-        caption = say("play_trace_caption", unit=say.first_unit, aside=crosses)
+        caption = say("play_trace_caption", unit=say.unit, aside=crosses)
     return {**add(board), "caption": caption}
 
 

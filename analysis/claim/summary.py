@@ -118,7 +118,7 @@ def part_word(part: str, say: Wording) -> str:
 
 def _why(part: str, run: ClaimRun, say: Wording) -> str:
     result = run.result
-    limit = " / ".join(say.length(edge, fine=True) for edge in limit_edges_um(run)) or say("no_limit")
+    limit = say.limit(limit_edges_um(run))
     if part == "holder":
         return say("why_holder")
     if isinstance(result, EndplayResult) and part in ("bearing", "hub nut"):

@@ -9,6 +9,7 @@ from analysis.claim.bag import sha256
 from analysis.claim.documents import UCUM
 
 COLUMNS = {
+    "row": ("integer", "row of the trace file, the first reading being 0"),
     "time_s": ("number", "seconds from the start of the run"),
     "reading_mm": ("number", "what the indicator showed, plunger pushed in positive"),
     "reading_um": ("number", "what the indicator showed, plunger pushed in positive"),

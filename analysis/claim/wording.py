@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from importlib import resources
 from typing import Any
 
+from analysis.claim.drawing import ticks
 from analysis.claim.values import FirstUnit, Language
 
 MM_PER_IN = 25.4
@@ -68,6 +70,23 @@ class Wording:
         if self.first_unit == "in":
             return self._trimmed(length_um / 1000 / MM_PER_IN, 5, 4)
         return self._trimmed(length_um / 1000, 4, 2)
+
+    def ticks(self, low_um: float, high_um: float, about: int) -> list[float]:
+        """Lengths in um that are round in the first unit, from `low_um` to `high_um`."""
+        unit_um = 1000.0 * (MM_PER_IN if self.first_unit == "in" else 1.0)
+        return [unit_um * value for value in ticks(low_um / unit_um, high_um / unit_um, about)]
+
+    @property
+    def unit(self) -> str:
+        """The name of the first unit, for a sentence."""
+        return self(f"unit_{self.first_unit}")
+
+    def limit(self, edges_um: Sequence[float]) -> str:
+        """The limit in words: one figure, or good up to and bad above; that there is none."""
+        shown = [self.length(edge, fine=True) for edge in edges_um]
+        if len(shown) == 2:
+            return self("limit_pair", good=shown[0], bad=shown[1])
+        return shown[0] if shown else self("no_limit")
 
     def length(self, length_um: float | None, *, expanded_um: float | None = None, fine: bool = False) -> str:
         """A length in both units, the first unit first, with ± its expanded uncertainty if given."""

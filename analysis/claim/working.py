@@ -57,6 +57,17 @@ def measure_again(run: ClaimRun) -> RunoutResult | EndplayResult | RestResult:
     return check_rest(run.trace, header.setup)
 
 
+def aside_table(run: ClaimRun, working: Working) -> bytes | None:
+    """Readings set aside, as CSV: row of the trace from 0, time, reading. None if none was."""
+    aside = np.flatnonzero(~working.cleaned.kept)
+    if not aside.size:
+        return None
+    lines = ["row,time_s,reading_um"]
+    for row in aside.tolist():
+        lines.append(f"{row},{run.trace.time_s[row].item()!r},{run.trace.reading_um[row].item()!r}")
+    return ("\r\n".join(lines) + "\r\n").encode()
+
+
 def profile_table(working: Working) -> bytes | None:
     """The surface as CSV: angle, the repeatable form, then each whole turn; mm. None without a whole turn.
 

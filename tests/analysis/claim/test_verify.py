@@ -153,7 +153,7 @@ def test_random_changes_are_noticed(pack: Pack, written: Write) -> None:
 
 
 def random_change(pack: Pack, draw: random.Random) -> tuple[str, bytes]:
-    """One change to a pack: a byte of the zip, a dropped, added, renamed or swapped file, an edited figure."""
+    """One change: a byte of the zip, a dropped, added, renamed or swapped file, an edited figure."""
     files = files_of(pack)
     paths = sorted(files)
     one, other = draw.sample(paths, 2)
