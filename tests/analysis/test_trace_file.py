@@ -258,8 +258,8 @@ def test_a_million_rows_would_take_seconds(file: Path) -> None:
     time_s = np.arange(MANY) * 10_000_000 / 1e9
     reading_um = np.random.default_rng(1).integers(-50_000, 50_000, MANY) / 1.0
     write_trace_file(Trace(time_s=time_s, reading_um=reading_um), file)
-    started = time.perf_counter()
+    started = time.process_time()  # a busy machine must not fail it
     trace = read_trace(file)
-    assert time.perf_counter() - started < 3  # some 0.4 s on an idle machine
+    assert time.process_time() - started < 3  # some 0.4 s
     assert np.array_equal(trace.time_s, time_s)
     assert np.array_equal(trace.reading_um, reading_um)
