@@ -15,11 +15,12 @@ from typing import Any, Literal, get_args
 from config.errors import InputError
 from config.lengths import parse_quantity
 from config.settings import line_of, read_toml
-from config.torque import parse_torque_nm
+from config.torque import parse_torque_n_m
 
 Records = Literal["yes/no", "choice", "number", "run", "photo", "text"]
 RunWanted = Literal["rest", "endplay", "runout", "bore"]
-_KEYS = {"id", "stage", "do", "caution", "records", "choices", "unit", "run", "when", "wrong"}
+RUN_ANSWERS = ("within", "over", "undecided", "not measurable", "measured")
+_KEYS = {"id", "stage", "do", "caution", "records", "choices", "unit", "run", "when", "needs", "wrong"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,10 @@ class Step:
         unit: unit of a number.
         run: kind of measurement.
         when: step -> answers under which this one is asked.
+        needs: step -> answers without which this one cannot be recorded.
         wrong: answer -> why the job cannot go on with it.
+
+    The answer of a run is its verdict, or ``measured`` when nothing was judged.
     """
 
     id: str
@@ -48,7 +52,23 @@ class Step:
     unit: str | None = None
     run: RunWanted | None = None
     when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    needs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     wrong: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def allowed(self) -> tuple[str, ...]:
+        """The answers that can occur; empty when any text or number can."""
+        if self.records == "run":
+            return RUN_ANSWERS
+        return ("yes", "no") if self.records == "yes/no" else self.choices
+
+    def missing(self, answers: Mapping[str, str], skipped: Sequence[str] = ()) -> str | None:
+        """The step that has to be answered rightly before this one is recorded; None when none."""
+        for step, allowed in self.needs.items():
+            right = step in answers if not allowed else answers.get(step) in allowed
+            if not right and step not in skipped:
+                return step
+        return None
 
     def asked(self, answers: Mapping[str, str]) -> bool:
         """Whether the step is asked after these answers (step -> answer)."""
@@ -111,6 +131,7 @@ def _step(entry: Mapping[str, Any], where: str, before: Mapping[str, Step]) -> S
         unit=entry.get("unit"),
         run=entry.get("run"),
         when={name: tuple(allowed) for name, allowed in entry.get("when", {}).items()},
+        needs={name: tuple(allowed) for name, allowed in entry.get("needs", {}).items()},
         wrong=dict(entry.get("wrong", {})),
     )
     _check_links(step, where, before)
@@ -119,15 +140,16 @@ def _step(entry: Mapping[str, Any], where: str, before: Mapping[str, Step]) -> S
 
 def _check_links(step: Step, where: str, before: Mapping[str, Step]) -> None:
     """Conditions point to earlier steps and to answers that these allow; so do the wrong answers."""
-    for name, answers in [*step.when.items(), (step.id, tuple(step.wrong))]:
+    for name, answers in [*step.when.items(), *step.needs.items(), (step.id, tuple(step.wrong))]:
         source = step if name == step.id else before.get(name)
         if source is None:
             raise InputError(f"step {step.id!r} depends on {name!r}", where=where, expected="an earlier step")
-        allowed = ("yes", "no") if source.records == "yes/no" else source.choices
         for answer in answers:
-            if allowed and answer not in allowed:
+            if source.allowed and answer not in source.allowed:
                 raise InputError(
-                    f"{answer!r} is no answer of step {name!r}", where=where, expected=", ".join(allowed)
+                    f"{answer!r} is no answer of step {name!r}",
+                    where=where,
+                    expected=", ".join(source.allowed),
                 )
 
 
@@ -167,15 +189,14 @@ def read_answer(step: Step, text: str) -> Answer:
     if not typed:
         raise InputError("the answer is empty", where=where)
     if step.records in ("yes/no", "choice"):
-        allowed = ("yes", "no") if step.records == "yes/no" else step.choices
-        found = next((choice for choice in allowed if choice.lower() == typed.lower()), None)
+        found = next((choice for choice in step.allowed if choice.lower() == typed.lower()), None)
         if found is None:
-            raise InputError(f"{text!r} is no answer", where=where, expected=", ".join(allowed))
+            raise InputError(f"{text!r} is no answer", where=where, expected=", ".join(step.allowed))
         return Answer(found, problem=step.wrong.get(found))
     if step.records == "number":
         assert step.unit is not None
         if step.unit == "N m":
-            return Answer(typed, parse_torque_nm(typed, where=where))
+            return Answer(typed, parse_torque_n_m(typed, where=where))
         return Answer(typed, parse_quantity(typed, step.unit, where=where))
     if step.records == "photo" and not FilePath(typed).is_file():
         raise InputError(

@@ -15,9 +15,9 @@ from config.lengths import parse_quantity
 
 TorqueState = Literal["at torque", "below", "above", "other unit"]
 
-NM_PER_LBF_FT = Decimal("1.3558179483314004")  # exact: 0.3048 m times 4.4482216152605 N
+N_M_PER_LBF_FT = Decimal("1.3558179483314004")  # exact: 0.3048 m times 4.4482216152605 N
 # A hub nut lies far inside this; what is outside was typed in another unit or with a slipped point.
-SMALLEST_NM, LARGEST_NM = Decimal(5), Decimal(1500)
+SMALLEST_N_M, LARGEST_N_M = Decimal(5), Decimal(1500)
 # Largest deviation of an indicating or setting torque tool above 10 N m (ISO 6789-1, from memory).
 WRENCH_PERMISSIBLE = Decimal("0.04")
 _WORKSHOP_SPELLINGS = {
@@ -27,7 +27,7 @@ _WORKSHOP_SPELLINGS = {
 }  # fmt: skip
 
 
-def parse_torque_nm(text: str, *, where: str = "torque") -> Decimal:
+def parse_torque_n_m(text: str, *, where: str = "torque") -> Decimal:
     """Read a typed torque such as ``"180 N m"`` or ``"133 lbf ft"`` as newton metres.
 
     Raises:
@@ -38,21 +38,21 @@ def parse_torque_nm(text: str, *, where: str = "torque") -> Decimal:
     unit = " ".join(stripped[unit_at:].lower().split())
     spelled = f"{stripped[:unit_at].strip()} {_WORKSHOP_SPELLINGS.get(unit, stripped[unit_at:])}"
     try:
-        torque_nm = parse_quantity(spelled.strip(), "N*m", where=where)
+        torque_n_m = parse_quantity(spelled.strip(), "N*m", where=where)
     except InputError as error:
         raise InputError(
             error.what.replace(repr(spelled.strip()), repr(text)),
             where=where,
             expected="a number with N m or lbf ft, such as '180 N m'",
         ) from error
-    if not SMALLEST_NM <= torque_nm <= LARGEST_NM:
+    if not SMALLEST_N_M <= torque_n_m <= LARGEST_N_M:
         raise InputError(
-            f"{text!r} is {torque_nm.normalize():f} N m",
+            f"{text!r} is {torque_n_m.normalize():f} N m",
             where=where,
-            expected=f"{SMALLEST_NM} to {LARGEST_NM} N m",
+            expected=f"{SMALLEST_N_M} to {LARGEST_N_M} N m",
             do="look at the unit and the decimal point",
         )
-    return torque_nm
+    return torque_n_m
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,27 +69,27 @@ class TorqueCheck:
 
 
 def compare_torque(
-    reached_nm: Decimal, asked_nm: Decimal, *, tolerance: Decimal = WRENCH_PERMISSIBLE
+    reached_n_m: Decimal, asked_n_m: Decimal, *, tolerance: Decimal = WRENCH_PERMISSIBLE
 ) -> TorqueCheck:
     """Compare the torque reached with the vehicle maker's figure.
 
     Args:
-        reached_nm: N m that the torque wrench showed.
-        asked_nm: the vehicle maker's figure, N m.
+        reached_n_m: N m that the torque wrench showed.
+        asked_n_m: the vehicle maker's figure, N m.
         tolerance: fraction of the figure that is still "at torque" (that of the wrench by default).
 
     A figure that fits after changing N m for lbf ft (or back) is told as such: the usual slip when a
     wrench with two scales is set.
     """
-    reached, asked = f"{reached_nm:.0f} N m", f"{asked_nm:.0f} N m"
-    if abs(reached_nm - asked_nm) <= tolerance * asked_nm:
+    reached, asked = f"{reached_n_m:.0f} N m", f"{asked_n_m:.0f} N m"
+    if abs(reached_n_m - asked_n_m) <= tolerance * asked_n_m:
         return TorqueCheck("at torque", f"{reached} reached, {asked} asked for")
-    swaps = (("N m", "lbf ft", asked_nm / NM_PER_LBF_FT), ("lbf ft", "N m", asked_nm * NM_PER_LBF_FT))
-    for used, meant, swapped_nm in swaps:
-        if abs(reached_nm - swapped_nm) <= tolerance * swapped_nm:
+    swaps = (("N m", "lbf ft", asked_n_m / N_M_PER_LBF_FT), ("lbf ft", "N m", asked_n_m * N_M_PER_LBF_FT))
+    for used, meant, swapped_n_m in swaps:
+        if abs(reached_n_m - swapped_n_m) <= tolerance * swapped_n_m:
             text = f"{reached} reached where {asked} is asked for: the figure in {meant} was set in {used}"
             return TorqueCheck("other unit", text)
-    below = reached_nm < asked_nm
+    below = reached_n_m < asked_n_m
     return TorqueCheck(
         "below" if below else "above", f"{reached} reached, {'below' if below else 'above'} {asked} asked for"
     )

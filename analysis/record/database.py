@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from analysis.record.schema import VERSION_1, Table, View
+from analysis.record.schema_jobs import VERSION_2
 from config.errors import StoreError
 
 APPLICATION_ID = 0x48756250  # "HubP": marks the file as a record of Hubproof
@@ -111,8 +112,12 @@ def _first(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
+def _jobs(connection: sqlite3.Connection) -> None:
+    create(connection, VERSION_2)
+
+
 Migration = Callable[[sqlite3.Connection], None]
-MIGRATIONS: tuple[Migration, ...] = (_first,)
+MIGRATIONS: tuple[Migration, ...] = (_first, _jobs)
 """Migration number n brings a database from version n to n + 1. Never change one that was released."""
 
 

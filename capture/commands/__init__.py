@@ -22,6 +22,7 @@ COMMANDS = {
     "serve": "Run the daemon that owns the indicators and keeps the record.",
     "measure": "Measure run-out or end play, or check the set-up at rest.",
     "analyse": "Judge the run-out, end play or bore of trace files.",
+    "job": "Take a vehicle through inspection, repair and release.",
     "runs": "List the runs that were kept, or show one.",
     "export": "Write a run as a trace file.",
     "claim": "Write the signed claim pack of a job.",

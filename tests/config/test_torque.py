@@ -5,17 +5,17 @@ from decimal import Decimal
 import pytest
 
 from config.errors import InputError
-from config.torque import compare_torque, parse_torque_nm
+from config.torque import compare_torque, parse_torque_n_m
 
 
 @pytest.mark.parametrize("text", ["100 lbf ft", "100 ft-lb", "100 lb-ft", "100 lbf*ft", "100FT-LB"])
 def test_pound_force_feet_are_exact(text):
-    assert parse_torque_nm(text) == Decimal("135.58179483314004")
+    assert parse_torque_n_m(text) == Decimal("135.58179483314004")
 
 
 @pytest.mark.parametrize("text", ["180 N m", "180Nm", "180 nm", "180 N·m", "180,0 N*m", "180 n-m"])
 def test_newton_metres(text):
-    assert parse_torque_nm(text) == 180
+    assert parse_torque_n_m(text) == 180
 
 
 @pytest.mark.parametrize(
@@ -23,7 +23,7 @@ def test_newton_metres(text):
 )
 def test_what_is_no_hub_nut_torque_is_refused_in_one_line(text):
     with pytest.raises(InputError) as caught:
-        parse_torque_nm(text, where="hub nut")
+        parse_torque_n_m(text, where="hub nut")
     assert caught.value.line().startswith("hub nut: ")
     assert "\n" not in caught.value.line()
 
