@@ -7,6 +7,8 @@ not be had is None, with a reason, never 0.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from analysis import uncertainty
 from analysis.cleaning import clean
 from analysis.endplay import EndPlay, find_strokes
@@ -57,9 +59,31 @@ def measure_runout(
     Raises:
         InputError: `second` is none of these, or the trace holds no second indicator.
     """
+    return work_out_runout(trace, limit=limit, setup=setup, second=second, file=file).result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WorkedRunout:
+    """A result of run-out with the steps that led to it, for pictures; None where a step was not reached."""
+
+    result: RunoutResult
+    cleaned: Cleaned | None = None
+    turns: Turns | None = None
+    runout: Runout | None = None
+
+
+def work_out_runout(
+    trace: Trace,
+    *,
+    limit: Limit | None = None,
+    setup: Setup = Setup(),  # noqa: B008 - frozen value
+    second: str | None = None,
+    file: str | None = None,
+) -> WorkedRunout:
+    """The same as `measure_runout`, with the steps in between."""
     face_deg = _second_face_deg(second, trace)
     if len(trace) < FEWEST_READINGS:
-        return _no_runout(trace, limit, file)
+        return WorkedRunout(_no_runout(trace, limit, file))
     cleaned, angle_notes = along_the_axis(clean(trace, setup), setup)
     turns = find_turns(cleaned, setup, second_face_deg=face_deg)
     runout = take_apart(cleaned, turns, setup)
@@ -73,7 +97,8 @@ def measure_runout(
         *_missing(runout, turns),
         *instrument_notes(setup),
     )
-    return _runout_result(trace, cleaned, turns, runout, judged, limit, setup, notes, file)
+    result = _runout_result(trace, cleaned, turns, runout, judged, limit, setup, notes, file)
+    return WorkedRunout(result, cleaned, turns, runout)
 
 
 def _second_face_deg(second: str | None, trace: Trace) -> float | None:

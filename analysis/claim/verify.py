@@ -18,7 +18,7 @@ from analysis.claim.pack import KEY_FILE, build_files, current_versions, read_pa
 from analysis.claim.signature import PublicKey, check, parse_public_key
 from analysis.claim.unpack import unpack
 from analysis.claim.values import ClaimInput
-from analysis.claim.working import measure_again, work_out
+from analysis.claim.working import Working, work_out
 from config.errors import InputError
 
 TOLERANCE = 1e-6
@@ -133,21 +133,23 @@ def _recompute(
             f"made with hubproof {there.hubproof} and typst {there.typst}, checked with {here.hubproof} "
             f"and {here.typst}: the report's bytes are not compared"
         )
-    for entry, run in zip(document.runs, claim.runs, strict=True):
+    workings = [work_out(run) for run in claim.runs]
+    for entry, run, working in zip(document.runs, claim.runs, workings, strict=True):
         stated = run.result.model_dump(mode="json", exclude={"file"})
-        anew = measure_again(run).model_dump(mode="json", exclude={"file"})
+        anew = working.result.model_dump(mode="json", exclude={"file"})
         for place, told, found in differences(stated, anew, report, texts=same):
             report.faults.append(
                 f"data/{entry.result}: {place} is stated as {told}, the readings give {found}"
             )
         report.runs += 1
     if key is not None and not report.faults:
-        _rebuild(files, claim, key, document.made_with if same else None, report)
+        _rebuild(files, claim, workings, key, document.made_with if same else None, report)
 
 
 def _rebuild(
     files: Mapping[str, bytes],
     claim: ClaimInput,
+    workings: list[Working],
     key: PublicKey,
     made_with: MadeWith | None,
     report: Report,
@@ -155,7 +157,7 @@ def _rebuild(
     """Build the pack again from what it holds: a report or table that says something else is found."""
     if made_with is None:
         return
-    again = build_files(claim, [work_out(run) for run in claim.runs], key, made_with)
+    again = build_files(claim, workings, key, made_with)
     odd = sorted((again.keys() ^ files.keys()) - {SIGNATURE})
     odd += [path for path in sorted(again.keys() & files.keys()) if again[path] != files[path]]
     # The manifests only repeat what the other files' differences say.

@@ -8,14 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.claim.values import ClaimRun
-from analysis.cleaning import clean
-from analysis.measure import FEWEST_READINGS, measure_endplay, measure_runout
+from analysis.measure import measure_endplay, work_out_runout
 from analysis.rest import check_rest
 from analysis.results import EndplayResult, RestResult, RunoutResult
-from analysis.runout import Profiles, take_apart
+from analysis.runout import Profiles
 from analysis.still_cleaning import clean_still
-from analysis.told import along_the_axis
-from analysis.turns import find_turns
 from analysis.values import Cleaned, Turns
 
 
@@ -24,37 +21,28 @@ class Working:
     """What a run's readings say, computed now.
 
     Attributes:
+        result: the result anew; its `file` is None.
         cleaned: the readings kept, for the pictures.
         turns: where the hub stood; None unless run-out.
         profiles: the surface on an angle grid; None unless run-out with a whole turn.
     """
 
+    result: RunoutResult | EndplayResult | RestResult
     cleaned: Cleaned
     turns: Turns | None = None
     profiles: Profiles | None = None
 
 
 def work_out(run: ClaimRun) -> Working:
-    """What the pictures and the table of profiles need of `run`: the same steps as its measurement."""
-    setup, second = run.header.setup, run.header.second
-    if run.header.kind != "runout":
-        return Working(clean_still(run.trace))
-    cleaned, _ = along_the_axis(clean(run.trace, setup), setup)
-    if len(run.trace) < FEWEST_READINGS:
-        return Working(cleaned)
-    face_deg = float(second.partition(":")[2]) if second is not None and second.startswith("face:") else None
-    turns = find_turns(cleaned, setup, second_face_deg=face_deg)
-    return Working(cleaned, turns, take_apart(cleaned, turns, setup).profiles)
-
-
-def measure_again(run: ClaimRun) -> RunoutResult | EndplayResult | RestResult:
-    """The result of `run` anew, from its trace, limit and set-up; its `file` is None."""
-    header = run.header
+    """Compute `run` anew from its trace, limit and set-up."""
+    header, trace, limit, setup = run.header, run.trace, run.limit, run.header.setup
     if header.kind == "runout":
-        return measure_runout(run.trace, limit=run.limit, setup=header.setup, second=header.second)
+        worked = work_out_runout(trace, limit=limit, setup=setup, second=header.second)
+        profiles = worked.runout.profiles if worked.runout is not None else None
+        return Working(worked.result, worked.cleaned or clean_still(trace), worked.turns, profiles)
     if header.kind == "endplay":
-        return measure_endplay(run.trace, limit=run.limit, setup=header.setup)
-    return check_rest(run.trace, header.setup)
+        return Working(measure_endplay(trace, limit=limit, setup=setup), clean_still(trace))
+    return Working(check_rest(trace, setup), clean_still(trace))
 
 
 def aside_table(run: ClaimRun, working: Working) -> bytes | None:

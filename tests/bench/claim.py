@@ -1,6 +1,7 @@
 """How long a claim pack takes, how large it is, and whether 1,000 random changes are all noticed.
 
-Run: ``python tests/bench/claim.py``. Targets: 10 runs of 3,000 readings under 2 s and 3 MB, check under 3 s.
+Run: ``python tests/bench/claim.py``. Targets: 10 runs of 3,000 readings under 2 s and 3 MB, check under 3 s
+(seconds of one core, so that a busy machine does not decide).
 """
 
 from __future__ import annotations
@@ -36,14 +37,16 @@ def load(name: str) -> ModuleType:
 
 def timed_pack(whole: ClaimInput, path: Path) -> bool:
     key = load_or_make_key(path / "key")
-    began = time.perf_counter()
+    began = time.process_time()
     pack = make_pack(whole, key)
-    made = time.perf_counter() - began
+    made = time.process_time() - began
     (path / "pack.zip").write_bytes(pack.content)
-    began = time.perf_counter()
+    began = time.process_time()
     report = verify_pack(path / "pack.zip")
-    checked = time.perf_counter() - began
-    print(f"10 runs x 3000 readings: {made:.2f} s, {len(pack.content)} bytes; checked in {checked:.2f} s")
+    checked = time.process_time() - began
+    print(
+        f"10 runs x 3000 readings: {made:.2f} s of one core, {len(pack.content)} bytes; checked in {checked:.2f} s"
+    )
     assert report.good, report.faults
     return made < SECONDS_TO_MAKE and checked < SECONDS_TO_CHECK and len(pack.content) < BYTES
 
@@ -84,7 +87,8 @@ def main() -> int:
         good = timed_pack(replace(claim, runs=tuple(long)), path)
         good &= timed_pack(replace(claim, runs=tuple(only_turned)), path)
         small = replace(claim, runs=claim.runs[:1])
-        return 0 if good and not missed_changes(small, changes, path) else 1
+        missed = missed_changes(small, changes, path)
+        return 0 if good and not missed else 1
 
 
 if __name__ == "__main__":
