@@ -1,4 +1,4 @@
-"""Whole jobs from one TOML file: four wheel ends, each with a wrong step that is caught. Invented workshop."""
+"""Whole jobs from one TOML file: four wheel ends, each with a wrong step that is caught."""
 
 import json
 
@@ -23,7 +23,8 @@ limits = {{ bore = "0.03 mm", runout = "0.05 mm", endplay = "0.1 mm" }}
 """
 FOUND = [("vehicle_secured", "yes"), ("turning", "smooth"), ("seal", "sound")]
 OUT = [
-    ("replace", "yes"), ("caliper_hung", "on a wire"), ("nut_loosened", "hand tool"), ("pressed_out", "pressed"),
+    ("replace", "yes"), ("caliper_hung", "on a wire"), ("nut_loosened", "hand tool"),
+    ("pressed_out", "pressed"),
     ("flange_off", "yes"), ("groove", "no"), ("bore_clean", "yes"),
 ]  # fmt: skip
 IN = [
