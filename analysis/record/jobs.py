@@ -348,7 +348,7 @@ class Jobs:
         return self._rows(f"{select} ORDER BY id DESC LIMIT ?", last)
 
     def by_part(self) -> tuple[dict[str, Any], ...]:
-        """Per part and lot fitted: wheel ends, and the share whose latest run after repair was over."""
+        """Per part and lot fitted: wheel ends, and the share of them with a run after repair over."""
         return self._rows(_BY_PART)
 
     def comebacks(self, within_km: float) -> tuple[dict[str, Any], ...]:

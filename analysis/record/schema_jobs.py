@@ -58,7 +58,10 @@ JOB_ENTRY = Table(
         Column("technician", "TEXT NOT NULL", "who recorded it"),
         Column("at_utc", "TEXT NOT NULL", "when", "UTC, RFC 3339"),
     ),
-    indexes=("CREATE INDEX job_entry_by_wheel_end ON job_entry (wheel_end, step, key)",),
+    indexes=(
+        "CREATE INDEX job_entry_by_wheel_end ON job_entry (wheel_end, step, key)",
+        "CREATE INDEX job_entry_over ON job_entry (wheel_end, step) WHERE answer = 'over'",
+    ),
 )
 
 
