@@ -17,6 +17,8 @@ from bleak.exc import (
     BleakBluetoothNotAvailableError,
     BleakBluetoothNotAvailableReason,
     BleakError,
+    BleakGATTProtocolError,
+    BleakGATTProtocolErrorCode,
 )
 from bumble import core, hci
 from bumble.att import ATT_Error
@@ -189,7 +191,7 @@ class SimulatedClient(BaseBleakClient):
                 raise
             raise BleakError("disconnected while waiting for an answer") from None
         except ATT_Error as error:
-            raise BleakError(f"refused with ATT error 0x{error.error_code:02X}") from error
+            raise BleakGATTProtocolError(BleakGATTProtocolErrorCode(error.error_code)) from error
         except (ProtocolError, core.TimeoutError, core.InvalidStateError) as error:
             raise BleakError(str(error)) from error
 
