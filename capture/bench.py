@@ -6,6 +6,7 @@ import asyncio
 import logging
 import os
 from collections.abc import Callable, Coroutine, Iterable, Sequence
+from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
@@ -182,13 +183,18 @@ class Bench:
             StoreError: the record refuses.
         """
         indicator = self._indicator(request.indicator)
-        if indicator.name in self._run_of:
+        if (other := self._run_of.get(indicator.name)) is not None:
             raise InputError(
-                f"indicator {indicator.name!r} is in a run already", do="stop that run, or let it end"
+                f"indicator {indicator.name!r} is in run {other.ref.id}", do="stop that run, or let it end"
             )
         limit = limit_for(request, self._limits)
         setup = setup_for(request, indicator, self._holder_moved.get(indicator.name))
-        settings = request.model_dump(mode="json", exclude_none=True)
+        settings = {
+            **request.model_dump(mode="json", exclude_none=True),
+            # What the result rests on, as applied: a claim pack must give the same figures again.
+            "applied_setup": asdict(setup),
+            "applied_limit": None if limit is None else asdict(limit),
+        }
         started_t_ns, started_utc = self.clock.monotonic_ns(), self.clock.utc()
         ref = await asyncio.to_thread(
             self.store.begin_run,
