@@ -53,6 +53,9 @@ async def carry_through(station: Station, request: RunRequest, view: RunView) ->
         pressing = asyncio.create_task(_hand_on_keys(station, begun, keys))
         try:
             return await _follow(messages, begun, view)
+        except asyncio.CancelledError:
+            await station.stop_run(begun.run)  # nobody watches any more; what was read is kept
+            raise
         finally:
             pressing.cancel()
             await asyncio.wait([pressing])

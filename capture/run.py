@@ -23,6 +23,9 @@ LOOK_S = 0.7
 LOOK_SHARE = 3.0  # a look that took long is followed by a pause of so many times its length
 RECENT_NS = 750_000_000
 
+FASTEST_S = {"runout": 1.5, "endplay": 0.5}
+"""No hand turns a hub, or pushes and pulls it to rest levels, in less: a guard for the live count only."""
+
 UNIT_SWITCHED = "unit_switched"
 
 
@@ -66,6 +69,7 @@ class Run:
         self._asked = asked
         self._course = Course(request.kind, asked or 0.0)
         self._count: float | None = None
+        self._last_count: float | None = None
         self._gaps = 0
         self._stopped = asyncio.Event()
         self._switched = False
@@ -158,9 +162,21 @@ class Run:
             looked_at = len(self.buffer)
             began_ns = self._clock.monotonic_ns()
             result = await asyncio.to_thread(measure, self.request, self.buffer.trace(), None, self.setup)
-            self._count = seen_in(result)
+            self._counted(seen_in(result))
             took_s = (self._clock.monotonic_ns() - began_ns) / NS_PER_S
             pause_s = max(LOOK_S, LOOK_SHARE * took_s)
+
+    def _counted(self, count: float | None) -> None:
+        """A count holds when two looks in a row agree on it and no hand was faster."""
+        before, self._last_count = self._last_count, count
+        if count is None or before is None:
+            self._count = None if count is None or self.request.kind == "runout" else count
+            return
+        first_ns, last_ns = self.buffer.first_t_ns, self.buffer.last_t_ns
+        assert first_ns is not None
+        assert last_ns is not None
+        fastest = (last_ns - first_ns) / NS_PER_S / FASTEST_S[self.request.kind]
+        self._count = min(count, before, fastest)
 
     # Progress ------------------------------------------------------------------------------------
 

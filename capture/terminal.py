@@ -10,6 +10,7 @@ from collections.abc import Iterable
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
+from rich.table import Table
 from rich.text import Text
 
 from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
@@ -43,7 +44,21 @@ def show_cautions(console: Console, kind: MeasuredKind) -> None:
     """What to see to before a hand goes to the hub."""
     console.print(Text("Before you start", style="bold"))
     for caution in (*CAUTIONS, NUT_CAUTION) if kind == "endplay" else CAUTIONS:
-        console.print(Text(f"  - {caution}"))
+        _point(console, caution)
+
+
+def _point(console: Console, text: str) -> None:
+    """One point of a list: wrapped under itself on a terminal, one line in a file or a pipe."""
+    if console.is_terminal:
+        console.print(_hanging(text))
+    else:
+        console.print(Text(f"  - {text}"), soft_wrap=True)
+
+
+def _hanging(text: str) -> Table:
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_row(Text("  -"), Text(text))
+    return grid
 
 
 def show_length_nm(length_nm: int, unit: str, step_nm: int) -> str:
@@ -179,9 +194,9 @@ def _show_judged(console: Console, result: RunoutResult | EndplayResult) -> None
     )
     _rows(console, _figures(result))
     for pointer in result.points_to:
-        console.print(Text(f"  Points to: {pointer.part}. {pointer.why}"))
+        _point(console, f"points to: {pointer.part}. {pointer.why}")
     for reason in result.reasons:
-        console.print(Text(f"  - {reason.text}"))
+        _point(console, reason.text)
 
 
 def _show_rest(console: Console, result: RestResult) -> None:
@@ -200,7 +215,7 @@ def _show_rest(console: Console, result: RestResult) -> None:
         ),
     )
     for reason in result.reasons:
-        console.print(Text(f"  - {reason.text}"))
+        _point(console, reason.text)
 
 
 def _figures(result: RunoutResult | EndplayResult) -> Iterable[tuple[str, str]]:
@@ -237,4 +252,4 @@ def _mm(value_mm: float | None) -> str:
 
 def _rows(console: Console, rows: Iterable[tuple[str, str]]) -> None:
     for name, text in rows:
-        console.print(Text(f"  {name:<15} {text}"))
+        console.print(Text(f"  {name:<15} {text}"), soft_wrap=not console.is_terminal)

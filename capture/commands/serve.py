@@ -38,6 +38,7 @@ def command(data: Path, indicators: Path | None, limits: Path | None, port: int)
     from config.settings import load_limits
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)  # its comings and goings say nothing of a hub
     described, known_limits = load_indicators(indicators), load_limits(limits)
 
     from capture.daemon import serve

@@ -82,6 +82,14 @@ class Inbox:
         with self._room:
             while self._held >= self._most and not self._ended:
                 self._room.wait()
+        self.give_now(chunk)
+
+    def give_now(self, chunk: Chunk) -> None:
+        """Hand over a chunk without ever waiting, as a callback of the event loop must."""
+        if self._held >= self._most:
+            self.end(LinkError("sends faster than the station can take it"))
+            return
+        with self._room:
             self._held += len(chunk.data)
             first = not self._chunks
             self._chunks.append(chunk)
