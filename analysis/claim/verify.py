@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import typst
+
 from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, bag_faults
 from analysis.claim.documents import JobDocument, MadeWith
 from analysis.claim.pack import KEY_FILE, build_files, current_versions, read_pack
@@ -77,6 +79,9 @@ def verify_pack(path: Path, known_keys: Mapping[str, str] | None = None) -> Repo
         _recompute(files, claim, document, key, report)
     except InputError as error:
         report.faults.append(error.line())
+    except (ValueError, ArithmeticError, typst.TypstError) as error:
+        # Well-formed values that no measurement gives, such as a date in the year 1 or an angle of 1e300.
+        report.faults.append(f"data/: holds values that cannot be computed with: {error}")
     return report
 
 

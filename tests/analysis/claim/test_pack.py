@@ -213,7 +213,7 @@ def hostile(claim: ClaimInput, text: str) -> ClaimInput:
         ),
         runs=tuple(
             replace(run, header=run.header.model_copy(update={"technician": text, "note": text}))
-            for run in claim.runs
+            for run in claim.runs[:2]
         ),
         photos=(Photo(None, text, jpeg(1)),),
     )

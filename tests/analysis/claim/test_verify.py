@@ -278,3 +278,25 @@ def test_a_figure_that_is_no_number_is_named(
     files[path] = (text[:start] + number + text[end:]).encode()
     report = checked(written, resign(files, key))
     assert any(path in fault for fault in report.faults)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"plunger_angle_deg": 0.0', '"plunger_angle_deg": NaN'),
+        ('"plunger_angle_deg": 0.0', '"plunger_angle_deg": 1e308'),
+        ('"permissible_error_um": 3.0', '"permissible_error_um": -1e308'),
+        ('"closed_utc": "2026', '"closed_utc": "0001'),
+        ('"wheel": "front left"', '"wheel": "../../x"'),
+        ('"trace": "traces/', '"trace": "../../etc/'),
+    ],
+)
+def test_values_that_no_measurement_gives_are_faults_and_never_a_crash(
+    pack: Pack, key: SigningKey, written: Write, old: str, new: str
+) -> None:
+    files = files_of(pack)
+    text = files["data/job.json"].decode()
+    assert old in text
+    changed = text.replace(old, new, 1).encode()
+    report = checked(written, resign({**files, "data/job.json": changed}, key))
+    assert report.faults
