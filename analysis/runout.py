@@ -18,7 +18,7 @@ from analysis.harmonics import Order
 from analysis.roundness import allowed_cutoffs, gaussian_filter
 from analysis.runout_budget import orders_of, runout_components
 from analysis.stops import StopFit, fit_stops
-from analysis.surface import Surface, choose_shape, fitted_reading
+from analysis.surface import Surface, fitted_reading
 from analysis.surface_fit import fit_surface
 from analysis.thinning import thin
 from analysis.trace import FloatArray
@@ -131,15 +131,7 @@ def take_apart(cleaned: Cleaned, turns: Turns, setup: Setup = Setup()) -> Runout
     if angle.size < FEWEST_READINGS:
         return _unknown(cleaned, turns, as_read)
     rows = thin(angle, time_s, reading)
-    surface = fit_surface(
-        rows.angle_rad,
-        rows.time_s,
-        rows.reading_um,
-        weight=rows.weight,
-        within_square=rows.within_square,
-        resolution_um=cleaned.resolution_um,
-        shape=choose_shape(rows.angle_rad, rows.time_s, together=rows.together),
-    )
+    surface = fit_surface(rows, cleaned.resolution_um)
     start = float(np.interp(turns.starts_s[0], time_s, angle))
     if angle[-1] < angle[0]:
         start -= 2 * np.pi * turns.complete

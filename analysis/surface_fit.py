@@ -21,49 +21,65 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.surface import Shape, Surface, choose_shape
+from analysis.surface import Shape, Surface, choose_shape, slow_seen
 from analysis.surface_cells import fit_cells, noise_leaves_cells
 from analysis.surface_prior import TREND_SLOPE, renew_prior
+from analysis.thinning import Rows
 from analysis.trace import FloatArray
 
 ROUNDS = 14
+USUAL_ORDERS = 40
+FINE_ORDERS = 100
+TOP_STANDS_OUT = 2.0
+FEWEST_TURNS_FOR_SLOW = 1.3
 
 
-def fit_surface(
-    angle_rad: FloatArray,
-    time_s: FloatArray,
-    reading_um: FloatArray,
-    *,
-    weight: FloatArray | None = None,
-    within_square: float = 0.0,
-    resolution_um: float = 0.0,
-    shape: Shape | None = None,
-) -> Surface:
+def fit_surface(rows: Rows, resolution_um: float = 0.0) -> Surface:
     """Estimate the surface; see the module for the method.
 
+    The fit is done with 40 orders first. Slow movement is added where what is left shows it, and more
+    orders where the highest of these still stand above the noise, as with a narrow bump.
+
     Args:
-        angle_rad: (n,) cumulative angle of the hub.
-        time_s: (n,) time.
-        reading_um: (n,) readings, or means of several.
-        weight: (n,) readings behind each mean; ones when None.
-        within_square: sum of squares of the readings about these means, um squared.
+        rows: readings, or means of neighbouring ones.
         resolution_um: step of the indicator; 0 when it has none.
-        shape: columns to use; chosen when None.
     """
-    count = np.ones(angle_rad.size) if weight is None else weight
-    readings = int(count.sum())
-    chosen = shape or choose_shape(angle_rad, time_s)
-    columns = chosen.columns(angle_rad, time_s)
-    level = float(count @ reading_um) / readings
-    surface = _fit_gaussian(chosen, columns, reading_um - level, count, within_square, resolution_um)
-    if weight is None and noise_leaves_cells(surface.noise_um, resolution_um):
-        surface = fit_cells(surface, columns, reading_um - level, resolution_um)
+    weight = np.ones(rows.angle_rad.size) if rows.weight is None else rows.weight
+    readings = float(weight.sum())
+    level = float(weight @ rows.reading_um) / readings
+    value = rows.reading_um - level
+    shape = choose_shape(rows.angle_rad, rows.time_s, USUAL_ORDERS)
+    columns = shape.columns(rows.angle_rad, rows.time_s)
+    surface = _fit_values(shape, columns, value, weight, rows.within_square, resolution_um)
+    wider = _widen(surface, columns, value, weight, rows)
+    if wider is not shape:
+        shape, columns = wider, wider.columns(rows.angle_rad, rows.time_s)
+        surface = _fit_values(shape, columns, value, weight, rows.within_square, resolution_um)
+    if rows.weight is None and noise_leaves_cells(surface.noise_um, resolution_um):
+        surface = fit_cells(surface, columns, value, resolution_um)
     mean = surface.mean.copy()
     mean[0] += level
-    return replace(surface, mean=mean, used=readings)
+    return replace(surface, mean=mean, used=int(readings))
 
 
-def _fit_gaussian(
+def _widen(surface: Surface, columns: FloatArray, value: FloatArray, weight: FloatArray, rows: Rows) -> Shape:
+    """The shape with slow movement and more orders, where the readings ask for them."""
+    shape = surface.shape
+    turns = float(np.ptp(rows.angle_rad)) / (2 * np.pi)
+    wider = shape
+    if turns >= FEWEST_TURNS_FOR_SLOW and rows.together == 1:
+        left = value - columns @ surface.mean
+        slow = slow_seen(shape, rows.angle_rad, left, weight, surface.noise_um)
+        wider = replace(wider, slow_per_turn=slow) if slow.size else wider
+    top = surface.mean[shape.periodic][3 * shape.orders // 2 :]
+    by_noise = 2 * surface.noise_um**2 / float(weight.sum())
+    if shape.orders == USUAL_ORDERS and float(np.mean(top**2)) > TOP_STANDS_OUT * by_noise:
+        more = choose_shape(rows.angle_rad, rows.time_s, FINE_ORDERS).orders
+        wider = replace(wider, orders=more) if more > shape.orders else wider
+    return wider
+
+
+def _fit_values(
     shape: Shape,
     columns: FloatArray,
     value: FloatArray,
