@@ -1,0 +1,203 @@
+"""The serial link over pseudo-terminals and sockets: what comes in, and what is told when it fails."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import os
+import socket
+import tty
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import pytest
+
+from capture.links import Link, link_for
+from capture.links.serial_errors import lost, not_opened
+from capture.links.serial_port import SerialPort
+from capture.system import permission_advice
+from config.clock import SystemClock
+from config.errors import LinkError
+from tests.capture.helpers import indicator
+
+
+@dataclass
+class Pty:
+    """The far end of a pseudo-terminal."""
+
+    master: int
+    path: str
+
+    def send(self, data: bytes) -> None:
+        os.write(self.master, data)
+
+    def unplug(self) -> None:
+        os.close(self.master)
+        self.master = -1
+
+
+@pytest.fixture
+def pty() -> Iterator[Pty]:
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    path = os.ttyname(slave)
+    os.close(slave)
+    end = Pty(master, path)
+    yield end
+    if end.master >= 0:
+        os.close(end.master)
+
+
+def port(path: str) -> SerialPort:
+    link = link_for(indicator(path), SystemClock())
+    assert isinstance(link, SerialPort)
+    return link
+
+
+async def collect(link: Link, size: int) -> bytes:
+    data = b""
+    async for chunk in link.chunks():
+        data += chunk.data
+        if len(data) >= size:
+            break
+    return data
+
+
+async def test_every_byte_arrives_in_order_with_a_growing_clock(pty: Pty) -> None:
+    link = port(pty.path)
+    await link.open()
+    sent = bytes(range(256)) * 8  # fits the terminal's own buffer of 4 kB
+    pty.send(sent)
+    assert await collect(link, len(sent)) == sent
+    await link.close()
+    await link.close()
+
+
+async def test_what_lay_in_the_port_before_it_was_opened_is_not_taken(pty: Pty) -> None:
+    holder = os.open(pty.path, os.O_RDWR | os.O_NOCTTY)
+    pty.send(b"old")
+    await asyncio.sleep(0.05)
+    link = port(pty.path)
+    await link.open()
+    pty.send(b"new")
+    assert await collect(link, 3) == b"new"
+    await link.close()
+    os.close(holder)
+
+
+async def test_writing_reaches_the_indicator(pty: Pty) -> None:
+    link = port(pty.path)
+    await link.open()
+    await link.write(b"MEAS?\n")
+    assert os.read(pty.master, 100) == b"MEAS?\n"
+    await link.close()
+
+
+async def test_unplugging_is_told_at_once(pty: Pty) -> None:
+    link = port(pty.path)
+    await link.open()
+    pty.unplug()
+    async with asyncio.timeout(1.0):
+        with pytest.raises(LinkError, match="unplugged or switched off"):
+            await collect(link, 1)
+    await link.close()
+
+
+async def test_a_port_that_is_not_there_lists_those_that_are() -> None:
+    with pytest.raises(LinkError, match="no such port; expected one of the ports"):
+        await port("/dev/no-such-port").open()
+
+
+async def test_a_port_is_not_shared(pty: Pty) -> None:
+    first, second = port(pty.path), port(pty.path)
+    await first.open()
+    with pytest.raises(LinkError, match="taken by another program"):
+        await second.open()
+    await second.close()
+    await first.close()
+
+
+async def test_a_folder_is_no_port(tmp_path: object) -> None:
+    with pytest.raises(LinkError) as told:
+        await port(str(tmp_path)).open()
+    assert "\n" not in told.value.line()
+
+
+async def test_a_usb_device_that_is_not_plugged_in() -> None:
+    described = indicator(link={"kind": "serial", "usb": "dead:beef"})
+    with pytest.raises(LinkError, match="no USB device dead:beef is plugged in"):
+        await link_for(described, SystemClock()).open()
+
+
+async def test_a_network_port_gives_chunks_not_bytes() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        link = port(f"socket://127.0.0.1:{server.getsockname()[1]}")
+        await link.open()
+        far, _ = await asyncio.to_thread(server.accept)
+        sent = b"+   1.000mm \r\n" * 50
+        far.sendall(sent)
+        await asyncio.sleep(0.1)
+        chunks = []
+        async for chunk in link.chunks():
+            chunks.append(chunk.data)
+            if sum(map(len, chunks)) >= len(sent):
+                break
+        assert b"".join(chunks) == sent
+        assert len(chunks) < 10
+        far.close()
+        with pytest.raises(LinkError):
+            await collect(link, 1)
+        await link.close()
+
+
+async def test_a_network_port_where_nobody_answers() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        number = server.getsockname()[1]
+    with pytest.raises(LinkError, match="nobody answers there"):
+        await port(f"socket://127.0.0.1:{number}").open()
+
+
+def test_a_forbidden_port_names_the_group_to_join(tmp_path: object) -> None:
+    told = not_opened("/dev/null", PermissionError(errno.EACCES, "Permission denied"))
+    assert told.what == "permission denied"
+    assert permission_advice("/dev/null") in told.line()
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (OSError(errno.EBUSY, "busy"), "taken by another program"),
+        (OSError(errno.ENXIO, "none"), "no such port"),
+        (OSError(errno.EIO, "broken"), "cannot be opened"),
+        (ValueError("invalid URL protocol 'sock'"), "is no port"),
+        (OSError("could not open port 'COM7': FileNotFoundError(2, 'not found')"), "no such port"),
+        (OSError("could not open port 'COM7': PermissionError(13, 'denied')"), "permission denied"),
+    ],
+)
+def test_each_cause_has_its_line(error: OSError | ValueError, words: str) -> None:
+    told = not_opened("COM7", error).line()
+    assert words in told
+    assert told.startswith("COM7: ")
+
+
+def test_a_lost_port_says_what_to_do() -> None:
+    assert "plug it in again" in lost("/dev/ttyUSB0", OSError(errno.EIO, "gone")).line()
+
+
+async def test_a_reader_that_falls_behind_leaves_the_bytes_with_the_system(pty: Pty) -> None:
+    from capture.links.base import Chunk, Inbox
+
+    inbox = Inbox(most_bytes=10)
+    given: list[int] = []
+
+    def give() -> None:
+        for number in range(5):
+            inbox.give(Chunk(b"12345678", number))
+            given.append(number)
+        inbox.end()
+
+    giving = asyncio.create_task(asyncio.to_thread(give))
+    await asyncio.sleep(0.05)
+    assert len(given) == 2
+    assert [chunk.t_ns async for chunk in inbox.chunks()] == [0, 1, 2, 3, 4]
+    await giving
