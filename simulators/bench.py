@@ -209,6 +209,10 @@ class SimulatedBench:
             self.second_readings.append(self._second.read(instants, second - self._origin(second, True)))
         return self.reader.read(instants, moved - self._origin(moved, False))
 
+    def next_s(self) -> float:
+        """When the next reading is due."""
+        return self.reader.next_s()
+
     def due(self) -> Readings:
         """The readings that have become due by the clock."""
         return self.until(self.now_s)

@@ -19,7 +19,6 @@ from bumble.link import LocalLink
 from bumble.transport.common import AsyncPipeSink
 
 from config.clock import Clock
-from simulators.bench import SimulatedBench
 from simulators.gatt import (
     ATT_HEADER,
     READ_NOT_PERMITTED,
@@ -30,6 +29,7 @@ from simulators.gatt import (
     Table,
     ended,
 )
+from simulators.playback import Source
 
 CENTRAL_ADDRESS = "F0:0D:00:00:00:FE"
 ADVERTISING_MS = 20.0
@@ -98,7 +98,7 @@ class SimulatedPeripheral:
         table: what it offers.
     """
 
-    def __init__(self, air: Air, table: Table, bench: SimulatedBench, pacing: Pacing | None = None) -> None:
+    def __init__(self, air: Air, table: Table, bench: Source, pacing: Pacing | None = None) -> None:
         self.table = table
         self.values = {c.uuid: c.value for service in table.services for c in service.characteristics}
         self._device = _device(air.link, table.name, table.address, _Counting)
@@ -259,9 +259,7 @@ class Air:
             await peripheral.stop()
         await self.central.power_off()
 
-    async def put(
-        self, table: Table, bench: SimulatedBench, pacing: Pacing | None = None
-    ) -> SimulatedPeripheral:
+    async def put(self, table: Table, bench: Source, pacing: Pacing | None = None) -> SimulatedPeripheral:
         """Put an indicator within reach."""
         peripheral = SimulatedPeripheral(self, table, bench, pacing)
         await peripheral.start()

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dbus_fast import Variant
 
 from config.clock import Clock
-from simulators.bench import SimulatedBench
 from simulators.gatt import Characteristic, Feeder, Pacing, Table
+from simulators.playback import Source
 
 ADAPTER_PATH = "/org/bluez/hci0"
 DEVICE = "org.bluez.Device1"
@@ -33,7 +33,7 @@ class ServedPeripheral:
     """
 
     def __init__(
-        self, changed: Changed, clock: Clock, table: Table, bench: SimulatedBench, pacing: Pacing | None
+        self, changed: Changed, clock: Clock, table: Table, bench: Source, pacing: Pacing | None
     ) -> None:
         self.table = table
         self.path = f"{ADAPTER_PATH}/dev_{table.address.replace(':', '_')}"

@@ -18,7 +18,6 @@ from dbus_fast import Message, MessageType, Variant
 from dbus_fast.aio.message_bus import MessageBus
 
 from config.clock import Clock
-from simulators.bench import SimulatedBench
 from simulators.bluetooth_served import (
     ADAPTER_PATH,
     DEVICE,
@@ -29,6 +28,7 @@ from simulators.bluetooth_served import (
     ServedPeripheral,
 )
 from simulators.gatt import Pacing, Table, ended
+from simulators.playback import Source
 
 SERVICE = "org.bluez"
 ADAPTER = "org.bluez.Adapter1"
@@ -98,7 +98,7 @@ class BluetoothService:
                 await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
             self._bus = None
 
-    def put(self, table: Table, bench: SimulatedBench, pacing: Pacing | None = None) -> ServedPeripheral:
+    def put(self, table: Table, bench: Source, pacing: Pacing | None = None) -> ServedPeripheral:
         """Put a peripheral within reach."""
         peripheral = ServedPeripheral(self.changed, self.clock, table, bench, pacing)
         self.peripherals[peripheral.path] = peripheral

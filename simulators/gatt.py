@@ -21,8 +21,8 @@ from config.indicators import (
     Indicator,
     load_indicators,
 )
-from simulators.bench import SimulatedBench
 from simulators.indicator import Readings
+from simulators.playback import Source
 from simulators.wire import Encoder, encoder_of, presentation_of, shown
 
 GATT_FORMATS = (GattFormat, GattFramesFormat, GattLinesFormat)
@@ -169,7 +169,7 @@ class Feeder:
     """
 
     def __init__(
-        self, bench: SimulatedBench, table: Table, radio: Radio, clock: Clock, pacing: Pacing | None = None
+        self, bench: Source, table: Table, radio: Radio, clock: Clock, pacing: Pacing | None = None
     ) -> None:
         self._bench = bench
         self._radio = radio

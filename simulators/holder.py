@@ -6,6 +6,7 @@ Micrometres, positive when it moves the reading up; seconds from the start.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,7 @@ class Slip:
     um: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Holder:
     """A holder with its faults; without any it stands still.
 
@@ -40,6 +41,12 @@ class Holder:
     flex_um_per_n: float = 0.0
     slips: tuple[Slip, ...] = ()
 
+    @cached_property
+    def _stairs(self) -> tuple[FloatArray, FloatArray]:
+        """The instants of the slips, and where the holder stands before, between and after them."""
+        steps = np.concatenate([[0.0], np.cumsum([slip.um for slip in self.slips])])
+        return np.array([slip.at_s for slip in self.slips]), steps
+
     def movement_um(self, time_s: FloatArray, force_n: FloatArray | None = None) -> FloatArray:
         """Where the holder has moved the reading at each instant, (n,) like `time_s`; 0 at time 0."""
         moved = self.creep_um_per_s * time_s
@@ -48,8 +55,7 @@ class Holder:
         if self.flex_um_per_n and force_n is not None:
             moved = moved + self.flex_um_per_n * force_n
         if self.slips:
-            steps = np.concatenate([[0.0], np.cumsum([slip.um for slip in self.slips])])
-            instants = np.array([slip.at_s for slip in self.slips])
+            instants, steps = self._stairs
             moved = moved + steps[np.searchsorted(instants, time_s, side="right")]
         return np.asarray(moved, dtype=np.float64)
 

@@ -12,15 +12,16 @@ import select
 import socket
 import tempfile
 import threading
+from collections import deque
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
 from config.clock import Clock, SystemClock
 from config.indicators import Indicator, PolledFormat
-from simulators.bench import SimulatedBench
 from simulators.faults import WireFaults, spoil
 from simulators.indicator import Readings
+from simulators.playback import Source
 from simulators.wire import Polled, Shown, encoder_of, shown
 
 HAS_PTY = os.name == "posix"
@@ -196,24 +197,27 @@ class VirtualSerialPort:
 
     Args:
         indicator: the description that it speaks.
-        bench: where the readings come from.
+        bench: where the readings come from: a bench, or a `simulators.playback.Playback`.
         clock: the bench's clock.
         wire: ``auto``, ``pty`` or ``socket``.
         port: TCP port, 0 for any.
         faults: what happens to the bytes.
         byte_by_byte: send every byte by itself.
+        each_once: a polled indicator answers with every reading in turn, waiting for the next when it has
+            none, instead of the one of now.
     """
 
     def __init__(
         self,
         indicator: Indicator,
-        bench: SimulatedBench,
+        bench: Source,
         clock: Clock | None = None,
         *,
         wire: str = "auto",
         port: int = 0,
         faults: WireFaults | None = None,
         byte_by_byte: bool = False,
+        each_once: bool = False,
     ) -> None:
         self.indicator = indicator
         self.bench = bench
@@ -223,9 +227,12 @@ class VirtualSerialPort:
         self._clock = clock or SystemClock()
         self._wire = new_wire(wire, port)
         self._encode = encoder_of(indicator)
-        self._polled = Polled(indicator) if isinstance(indicator.format, PolledFormat) else None
+        self._polled = (
+            Polled(indicator, waits=each_once) if isinstance(indicator.format, PolledFormat) else None
+        )
         self._byte_by_byte = byte_by_byte
         self._now: Shown | None = None
+        self._unsent: deque[Shown] | None = deque() if each_once else None
         self._ending = threading.Event()
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
@@ -276,9 +283,9 @@ class VirtualSerialPort:
             with self._lock:
                 self._send(readings)
                 if self._polled is not None:
-                    for answer in self._polled.hear(self._wire.heard(), lambda: self._now):
+                    for answer in self._polled.hear(self._wire.heard(), self._asked):
                         self._put(answer)
-            wait_s = self.bench.reader.next_s() - self.bench.now_s
+            wait_s = self.bench.next_s() - self.bench.now_s
             if self._polled is not None:
                 wait_s = min(wait_s, LOOK_UP_S / 4)
             self._clock.pause(max(0.0005, min(wait_s, LOOK_UP_S)))
@@ -286,8 +293,15 @@ class VirtualSerialPort:
     def _send(self, readings: Readings) -> None:
         for reading in shown(readings):
             self._now = reading
+            if self._unsent is not None:
+                self._unsent.append(reading)
             if self._polled is None:
                 self._put(self._encode(reading))
+
+    def _asked(self) -> Shown | None:
+        if self._unsent is None:
+            return self._now
+        return self._unsent.popleft() if self._unsent else None
 
     def _put(self, message: bytes) -> None:
         self.sent += 1

@@ -231,26 +231,37 @@ def presentation_of(indicator: Indicator) -> Presentation:
 
 
 class Polled:
-    """Answers queries: the reading when asked for it, who it is when asked for that, else nothing."""
+    """Answers queries: the reading when asked for it, who it is when asked for that, else nothing.
 
-    def __init__(self, indicator: Indicator) -> None:
+    Args:
+        indicator: its description.
+        waits: a query for which there is no reading yet is answered when there is one.
+    """
+
+    def __init__(self, indicator: Indicator, *, waits: bool = False) -> None:
         assert isinstance(indicator.format, PolledFormat)
         self._form = indicator.format
         self._encode = encoder_of(indicator)
         self._identity = IDENTITY.replace("INVENTED-0000", indicator.serial_number or "0")
         self._heard = b""
+        self._waits = waits
+        self._owed = 0
 
     def hear(self, data: bytes, reading: Callable[[], Shown | None]) -> list[bytes]:
         """The answers to what was sent; commands may come torn. `reading` gives the value of now."""
         *commands, self._heard = re.split(rb"[\r\n]+", self._heard + data)
         self._heard = self._heard[-256:]
+        texts = [self._form.query.strip()] * self._owed
+        texts += [command.decode("latin-1").strip() for command in commands]
+        self._owed = 0
         answers = []
-        for command in commands:
-            text = command.decode("latin-1").strip()
+        for text in texts:
             if text == self._form.query.strip():
                 now = reading()
                 if now is not None:
                     answers.append(self._encode(now))
+                else:
+                    self._owed += self._waits
             elif self._form.identify and text == self._form.identify.strip():
                 answers.append((self._identity + self._form.terminator).encode("latin-1"))
         return answers

@@ -191,11 +191,11 @@ async def test_failed_connection_events_gather_into_bursts_and_lose_nothing(
         await client.start_notify(
             VALUE, lambda _c, data: arrived.append((loop.time(), int.from_bytes(data, "little", signed=True)))
         )
-        await asyncio.sleep(1.5)
+        await asyncio.sleep(1.0)
     gaps = [b[0] - a[0] for a, b in pairwise(arrived)]
     assert max(gaps) > 0.055
     assert sum(gap < 0.005 for gap in gaps) > len(gaps) / 2
-    assert len(arrived) > 55
+    assert len(arrived) > 35
 
 
 async def test_many_drops_leave_no_tasks_behind(air: Air, peripheral: SimulatedPeripheral) -> None:

@@ -13,7 +13,7 @@ from simulators.hand import Rest, Strokes, Turn
 from simulators.recording import Marks, Recording, record, second_of
 from simulators.scenarios import scenario_named, scenario_names, scenarios
 
-SEEDS = range(50)
+SEEDS = range(25)
 
 
 def limits_um() -> tuple[float, float, float]:
