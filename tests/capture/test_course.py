@@ -1,0 +1,86 @@
+"""The course of a run, told as a story of what is seen."""
+
+from __future__ import annotations
+
+from capture.course import Course, Seen
+
+
+def story(course: Course, *seen: Seen) -> list[str]:
+    return [course.step(moment).state for moment in seen]
+
+
+def at(now_s: float, moving: bool | None = None, count: float | None = None, **more: object) -> Seen:
+    return Seen(now_s, 0.0, moving, count, **more)  # type: ignore[arg-type]
+
+
+def test_a_run_out_starts_on_motion_and_ends_when_the_hub_rests_after_enough() -> None:
+    course = Course("runout", 3.0)
+    states = story(
+        course,
+        Seen(0.0),
+        at(1.0, False),
+        at(2.0, True),
+        at(6.0, True, 1.2),
+        at(7.0, False, 1.4),
+        at(8.0, True, 2.0),
+        at(12.0, True, 3.1),
+        at(13.0, False, 3.1),
+    )
+    expected = ["waiting", "waiting", "waiting", "moving", "moving", "at rest", "moving", "enough", "done"]
+    assert states == expected[1:]
+
+
+def test_a_run_out_ends_after_a_further_quarter_too() -> None:
+    course = Course("runout", 3.0)
+    assert story(course, at(1.0, True), at(9.0, True, 3.2), at(9.5, True, 3.3)) == ["moving", "enough", "done"]
+
+
+def test_the_sentence_says_how_far_it_is() -> None:
+    assert "1.2 of 3 turns" in Course("runout", 3.0).step(at(5.0, True, 1.2)).say
+
+
+def test_end_play_counts_strokes_and_ends_when_the_hub_is_let_go() -> None:
+    course = Course("endplay", 3.0)
+    states = story(course, at(1.0, False), at(2.0, True), at(5.0, False, 1), at(9.0, True, 3))
+    assert states == ["waiting", "moving", "at rest", "enough"]
+    assert story(course, at(9.1, False, 3), at(9.6, False, 3)) == ["enough", "done"]
+
+
+def test_a_technician_who_goes_on_after_enough_is_not_waited_for() -> None:
+    course = Course("endplay", 1.0)
+    assert story(course, at(1.0, True), at(4.0, True, 1), at(12.5, True, 4)) == ["moving", "enough", "done"]
+
+
+def test_a_hub_that_is_left_alone_ends_the_run() -> None:
+    course = Course("runout", 3.0)
+    states = story(course, at(1.0, True), at(2.0, False, 0.4), at(31.0, False, 0.4), at(32.5, False, 0.4))
+    assert states == ["moving", "at rest", "at rest", "done"]
+
+
+def test_without_any_motion_it_waits_for_minutes_and_then_ends() -> None:
+    course = Course("runout", 3.0)
+    assert story(course, at(200.0, False), at(301.0, False)) == ["waiting", "done"]
+
+
+def test_without_any_reading_it_waits_and_says_why() -> None:
+    course = Course("rest", 0.0)
+    step = course.step(Seen(5.0, trouble="bench: no such port"))
+    assert (step.state, step.say) == ("waiting", "bench: no such port")
+    assert course.step(Seen(301.0)).state == "done"
+
+
+def test_an_indicator_that_falls_silent_does_not_end_the_run_and_is_told() -> None:
+    course = Course("runout", 3.0)
+    course.step(at(1.0, True, 0.5))
+    step = course.step(at(60.0, None, 0.5, trouble="bench: unplugged"))
+    assert (step.state, step.say) == ("at rest", "bench: unplugged")
+
+
+def test_a_rest_check_ends_after_three_seconds_of_readings() -> None:
+    course = Course("rest", 0.0)
+    moments = [Seen(now, 2.0, False) for now in (2.0, 4.9, 5.1)]
+    assert story(course, *moments) == ["at rest", "at rest", "done"]
+
+
+def test_a_plain_recording_goes_on() -> None:
+    assert story(Course("trace", 0.0), at(1.0, True), at(999.0, False)) == ["moving", "at rest"]
