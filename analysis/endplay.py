@@ -12,6 +12,7 @@ Sign: plunger pushed in is positive, so the pulled level is the higher one.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,8 @@ from analysis.values import Cleaned, Component, Note, Setup
 ONE_STROKE_SCATTER = 0.1
 """Half-width, as a part of the play, that is assumed where strokes were not repeated (our choice)."""
 FEW_STROKES = 3
+LOOKS = 4
+"""Rounds in which rests and their noise are found from each other, at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,26 +78,44 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
         cleaned: steps of the readings must not have been taken for a slip or a re-zero.
         setup: nothing in it changes what is found; accepted so that every step is called alike.
     """
-    trace = cleaned.trace
-    rests = find_rest_levels(trace.time_s, trace.reading_um, cleaned.noise_um)
-    found = find_holds(rests, cleaned.noise_um, cleaned.resolution_um)
+    step_um = cleaned.resolution_um
+    rests, noise_um = _rests(cleaned)
+    found = find_holds(rests, noise_um, step_um)
     holds = found.holds
     if len(holds) < 2:
         return EndPlay(notes=(_why_none(rests, cleaned),))
     strokes = tuple(_stroke(one, other) for one, other in zip(holds[::2], holds[1::2], strict=False))
     fit = _fit(holds)
-    noise_um = _reading_noise_um(holds, cleaned.resolution_um)
+    scatter_um = _scatter_um([rest for hold in holds for rest in hold.rests])
     return EndPlay(
         strokes=strokes,
         play_um=fit.play_um,
         repeatability_um=_spread(strokes),
         zero_return_um=_zero_return(holds),
         creep_um=math.fsum(hold.creep_um for hold in holds) / len(holds),
-        noise_um=noise_um,
-        components=_components(holds, fit, cleaned, noise_um),
+        noise_um=max(scatter_um, step_um / math.sqrt(12.0)),
+        components=_components(holds, fit, cleaned, scatter_um),
         readings_used=sum(hold.count for hold in holds),
         notes=_notes(found, strokes),
     )
+
+
+def _rests(cleaned: Cleaned) -> tuple[tuple[RestLevel, ...], float]:
+    """Rest levels, and the noise with which they were found: it is taken from the rests themselves."""
+    trace, noise_um = cleaned.trace, cleaned.noise_um
+    rests: tuple[RestLevel, ...] = ()
+    for _ in range(LOOKS):
+        rests = find_rest_levels(trace.time_s, trace.reading_um, noise_um)
+        seen_um = max(_usual_scatter_um(rests), cleaned.resolution_um / math.sqrt(12.0))
+        if not rests or 0.8 < seen_um / noise_um < 1.25:
+            break
+        noise_um = seen_um
+    return rests, noise_um
+
+
+def _usual_scatter_um(rests: Sequence[RestLevel]) -> float:
+    """Median scatter of a rest: one in which hands let go unseen does not raise it."""
+    return float(np.median([rest.scatter_um for rest in rests])) if rests else 0.0
 
 
 def _stroke(one: Hold, other: Hold) -> Stroke:
@@ -167,22 +188,21 @@ def _zero_return(holds: tuple[Hold, ...]) -> float | None:
     return math.fsum(moved) / len(moved) if moved else None
 
 
-def _reading_noise_um(holds: tuple[Hold, ...], step_um: float) -> float:
-    """Scatter of a reading about its hold, never below step / sqrt(12)."""
-    rests = [rest for hold in holds for rest in hold.rests]
+def _scatter_um(rests: Sequence[RestLevel]) -> float:
+    """Scatter of a reading about its rest; 0 when every rest shows one value only."""
     freedom = sum(max(0, rest.count - 2) for rest in rests)
     squares = math.fsum(rest.scatter_um**2 * max(0, rest.count - 2) for rest in rests)
-    return max(math.sqrt(squares / freedom) if freedom else 0.0, step_um / math.sqrt(12.0))
+    return math.sqrt(squares / freedom) if freedom else 0.0
 
 
 def _components(
-    holds: tuple[Hold, ...], fit: _Fit, cleaned: Cleaned, noise_um: float
+    holds: tuple[Hold, ...], fit: _Fit, cleaned: Cleaned, scatter_um: float
 ) -> tuple[Component, ...]:
     step_um = cleaned.resolution_um
     parts = [
         Component(
             f"resolution {step_um:g} um, between the pushed and the pulled level",
-            _step_part_um(holds, fit, step_um, noise_um),
+            _step_part_um(holds, fit, step_um, scatter_um),
             "B",
         )
     ]
@@ -200,13 +220,13 @@ def _components(
     return tuple(parts)
 
 
-def _step_part_um(holds: tuple[Hold, ...], fit: _Fit, step_um: float, noise_um: float) -> float:
+def _step_part_um(holds: tuple[Hold, ...], fit: _Fit, step_um: float, scatter_um: float) -> float:
     """What the indicator's step leaves in the play.
 
     Holds of one side that show the same level share their rounding error; different levels round
     independently. Noise of the readings dithers a level, see `uncertainty.mean_of_steps_um`.
     """
-    each_um = uncertainty.mean_of_steps_um(step_um, noise_um)
+    each_um = uncertainty.mean_of_steps_um(step_um, scatter_um)
     variance = 0.0
     for pulled in (False, True):
         together: dict[int, float] = {}

@@ -3,7 +3,8 @@
 A trace of strokes goes between two groups of levels. Between them the hands may let go, and the hub goes
 to a level of its own; a stroke may fall short; before the first and after the last stroke the hub rests
 wherever it was left. The line that separates the groups is the one which the levels cross most often in
-full strides; on each visit to a side the level that reached furthest is the hold.
+wide strides; on each visit to a side the level that reached furthest is the hold, and a visit that falls
+short of the usual reach of its side is set aside.
 """
 
 from __future__ import annotations
@@ -16,10 +17,12 @@ import numpy as np
 
 from analysis.levels import RestLevel
 
-FULL_STRIDE = 0.7
-"""A stride between two holds counts as full from this part of the median stride on."""
-SAME_HOLD = 0.04
-"""Levels of one visit that differ by less than this part of the median stride belong to one hold."""
+SHORT_FRACTION = 0.08
+"""A visit that falls short of its side's usual reach by more than this part of the stride is set aside."""
+END_FRACTION = 0.03
+"""The same for the first and the last visit, which may be no hold at all."""
+MOST_LINES = 60
+"""Separating lines that are tried: those in the widest gaps between levels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,11 @@ class Hold:
     def level_um(self) -> float:
         """Mean of its readings."""
         return sum(rest.level_um * rest.count for rest in self.rests) / self.count
+
+    @property
+    def reach_um(self) -> float:
+        """Its level, signed so that further is larger on both sides."""
+        return self.level_um if self.pulled else -self.level_um
 
     @property
     def middle_s(self) -> float:
@@ -59,34 +67,31 @@ class Holds:
     holds: tuple[Hold, ...]
     short: int
 
-    def strides_um(self) -> tuple[float, ...]:
-        """Distance between each hold and the next."""
-        return _strides(self.holds)
+    def stride_um(self) -> float:
+        """Usual distance between a hold and the next; 0 with fewer than two."""
+        return float(np.median(_strides(self.holds))) if len(self.holds) > 1 else 0.0
 
 
 def find_holds(rests: Sequence[RestLevel], noise_um: float, step_um: float) -> Holds:
-    """Pushes and pulls among the rests of a trace; fewer than two holds when only one level was seen.
+    """Pushes and pulls among the rests of a trace; no hold at all when only one level was seen.
 
     Args:
         rests: in order of time.
         noise_um: standard deviation of one reading.
-        step_um: the indicator's step; levels closer than the two allow are one level.
+        step_um: the indicator's step; levels closer than noise or step allow are one level.
     """
     levels = np.unique([rest.level_um for rest in rests])
-    apart_um = max(3.0 * noise_um, 0.6 * step_um)
-    lines = [0.5 * (low + high) for low, high in itertools.pairwise(levels) if high - low > apart_um]
-    if not lines:
-        return Holds((), 0)
-    candidates = [_split(rests, line, noise_um, step_um) for line in lines]
-    return max(candidates, key=_worth)
+    gaps = np.diff(levels)
+    widest = np.argsort(-gaps, kind="stable")[:MOST_LINES]
+    found = [_split(rests, float(levels[k] + gaps[k] / 2.0), noise_um, step_um) for k in widest]
+    best = max(found, key=_worth, default=Holds((), 0))
+    return best if best.stride_um() > max(2.0 * noise_um, 0.6 * step_um) else Holds((), 0)
 
 
 def _worth(found: Holds) -> tuple[bool, float, int]:
     """Repeated strides first, then how many and how wide together, then the fewest set aside."""
-    strides = found.strides_um()
-    if not strides:
-        return False, 0.0, 0
-    return len(strides) >= 3, len(strides) * float(np.median(strides)), -found.short
+    strides = len(found.holds) - 1
+    return strides >= 3, strides * found.stride_um(), -found.short
 
 
 def _split(rests: Sequence[RestLevel], line_um: float, noise_um: float, step_um: float) -> Holds:
@@ -94,13 +99,12 @@ def _split(rests: Sequence[RestLevel], line_um: float, noise_um: float, step_um:
         Hold(bool(pulled), tuple(group))
         for pulled, group in itertools.groupby(rests, key=lambda rest: rest.level_um > line_um)
     ]
-    furthest = [_furthest(visit, 0.0) for visit in visits]
-    stride_um = float(np.median(_strides(furthest)))
-    same_um = max(SAME_HOLD * stride_um, 2.5 * noise_um)
-    # Two steps may separate equal strides by quantisation alone, so they never make one short.
-    short_um = min(FULL_STRIDE * stride_um, stride_um - 2.2 * step_um - 6.0 * noise_um)
-    holds = [_furthest(visit, same_um) for visit in visits]
-    return Holds(*_without_short(holds, short_um))
+    holds = [_furthest(visit, max(1.5 * noise_um, 0.5 * step_um)) for visit in visits]
+    stride_um = float(np.median(_strides(holds)))
+    # Equal holds may differ by one step through rounding alone.
+    inner_um = max(SHORT_FRACTION * stride_um, 1.2 * step_um + 2.0 * noise_um)
+    ends_um = max(END_FRACTION * stride_um, 0.5 * step_um + 2.0 * noise_um)
+    return Holds(*_without_short(holds, inner_um, ends_um))
 
 
 def _furthest(visit: Hold, same_um: float) -> Hold:
@@ -114,25 +118,36 @@ def _strides(holds: Sequence[Hold]) -> tuple[float, ...]:
     return tuple(abs(after.level_um - before.level_um) for before, after in itertools.pairwise(holds))
 
 
-def _without_short(holds: list[Hold], short_um: float) -> tuple[tuple[Hold, ...], int]:
-    """Take out visits that fell short of both neighbours, one by one, the shortest first."""
+def _without_short(holds: list[Hold], inner_um: float, ends_um: float) -> tuple[tuple[Hold, ...], int]:
+    """Take out visits that fell short of their side's usual reach, one by one, the shortest first.
+
+    The first and the last visit may be the hub at rest where it was left, so they must fit more closely.
+    """
     left, removed = list(holds), 0
     while len(left) > 2:
-        strides = _strides(left)
-        reach = [max(strides[max(0, k - 1) : k + 1]) for k in range(len(left))]
-        worst = int(np.argmin(reach))
-        if reach[worst] >= short_um:
+        usual = {pulled: _usual_reach(left, pulled) for pulled in (False, True)}
+        allowed = [ends_um, *[inner_um] * (len(left) - 2), ends_um]
+        lacking = [
+            usual[hold.pulled] - hold.reach_um - most for hold, most in zip(left, allowed, strict=True)
+        ]
+        worst = int(np.argmax(lacking))
+        if lacking[worst] <= 0.0:
             break
         removed += 1
         left = _close_gap(left, worst)
     return tuple(left), removed
 
 
+def _usual_reach(holds: Sequence[Hold], pulled: bool) -> float:
+    """The median reach of a side; of two, the further one: a visit can fall short but not reach too far."""
+    reaches = sorted((hold.reach_um for hold in holds if hold.pulled is pulled), reverse=True)
+    return reaches[(len(reaches) - 1) // 2]
+
+
 def _close_gap(holds: list[Hold], gone: int) -> list[Hold]:
-    """Take out one hold; its two neighbours on the same side become one, the further one of the two."""
+    """Take out one hold; its two neighbours on the other side become one, the further one of the two."""
     before, after = holds[:gone], holds[gone + 1 :]
     if not before or not after:
         return before + after
-    sign = 1.0 if before[-1].pulled else -1.0
-    further = max(before[-1], after[0], key=lambda hold: sign * hold.level_um)
+    further = max(before[-1], after[0], key=lambda hold: hold.reach_um)
     return [*before[:-1], further, *after[1:]]

@@ -19,14 +19,20 @@ import numpy as np
 
 from analysis.trace import FloatArray, IntArray
 
-PRICE = 22.0
+PRICE = 11.0
 """Price of one more piece, in noise variances: about the 0.9999 quantile of chi-square with 3 freedoms."""
 MOST_POINTS = 4_000
 """Longer traces are averaged in blocks before they are cut; levels still come from every reading."""
+CLEAR_STEP_READINGS = 4
+CLEAR_STEP_LEAVES = 0.15
+"""A piece is cut at a single step that leaves less than this part of what a straight line leaves."""
+EDGE_FRACTION = 0.06
+"""Part of a rest's readings at either end that does not enter its level."""
 SHORTEST_S = 0.3
 FEWEST_READINGS = 3
 REST_SPEED_FRACTION = 0.1
-"""A piece rests when it moves by less than this part of the trace's travel a second."""
+"""A piece rests when it moves by less than this part of the trace's travel a second, or by less than the
+noise hides (about one step where the steps are coarse)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +42,7 @@ class RestLevel:
     Attributes:
         first, stop: its readings, as a half-open range of indices.
         start_s, end_s: its first and last reading's time.
-        level_um: mean of its readings.
+        level_um: mean of its readings without those next to the moves.
         slope_um_s: how the level crept.
         scatter_um: standard deviation of the readings about that line.
         distinct: how many different values it holds (1: every reading on the same step).
@@ -80,7 +86,8 @@ def find_rest_levels(
     Args:
         time_s: (n,) seconds, never decreasing.
         reading_um: (n,) readings, um, spikes already set aside.
-        noise_um: standard deviation of one reading at rest, not below step / sqrt(12); above zero.
+        noise_um: standard deviation of one reading at rest; above zero. Where the steps are coarse and
+            rests show only one value each, less than step / sqrt(12) tells neighbouring steps apart.
         shortest_s: rests shorter than this are not counted.
         rest_speed_um_s: fastest creep that still counts as rest; None takes `REST_SPEED_FRACTION` of the
             trace's travel a second.
@@ -91,6 +98,7 @@ def find_rest_levels(
         travel_um = float(np.subtract(*np.percentile(reading_um, [99.0, 1.0])))
         rest_speed_um_s = REST_SPEED_FRACTION * travel_um
     edges = _cut_any_length(time_s, reading_um, noise_um)
+    edges = _with_clear_steps(time_s, reading_um, edges)
     pieces = [_describe(time_s, reading_um, int(a), int(b)) for a, b in itertools.pairwise(edges)]
     at_rest = [piece for piece in pieces if _rests(piece, noise_um, rest_speed_um_s)]
     joined = _join(time_s, reading_um, at_rest, noise_um)
@@ -157,16 +165,52 @@ def _cut_any_length(time_s: FloatArray, reading_um: FloatArray, noise_um: float)
     return np.append(firsts[edges[:-1]], size)
 
 
+def _with_clear_steps(time_s: FloatArray, reading_um: FloatArray, edges: IntArray) -> IntArray:
+    """Cut pieces once more where they step once and stay: at coarse steps a line hides that."""
+    cuts = [
+        first + cut
+        for first, stop in itertools.pairwise(edges.tolist())
+        if stop - first >= 2 * CLEAR_STEP_READINGS
+        and (cut := _clear_step(time_s[first:stop], reading_um[first:stop])) is not None
+    ]
+    return np.sort(np.append(edges, np.array(cuts, dtype=np.intp)))
+
+
+def _clear_step(time_s: FloatArray, reading_um: FloatArray) -> int | None:
+    """First reading after a step that leaves next to nothing of what a straight line leaves, or None."""
+    count = reading_um.size
+    y = reading_um - reading_um.mean()
+    before = np.arange(CLEAR_STEP_READINGS, count - CLEAR_STEP_READINGS + 1)
+    left = np.cumsum(y)[before - 1]
+    explained = left**2 / before + left**2 / (count - before)
+    best = int(np.argmax(explained))
+    lever = time_s - time_s.mean()
+    weight = float(lever @ lever)
+    total = float(y @ y)
+    line_leaves = total - (float(lever @ y) ** 2 / weight if weight > 0.0 else 0.0)
+    step_leaves = total - float(explained[best])
+    clear = line_leaves > 0.0 and step_leaves < CLEAR_STEP_LEAVES * line_leaves
+    return int(before[best]) if clear else None
+
+
 def _describe(time_s: FloatArray, reading_um: FloatArray, first: int, stop: int) -> RestLevel:
     t, y = time_s[first:stop], reading_um[first:stop]
-    level = float(y.mean())
+    level = _level(y)
     lever = t - t.mean()
     weight = float(lever @ lever)
     slope = float(lever @ y) / weight if weight > 0.0 else 0.0
-    left = y - level - slope * lever
+    left = y - y.mean() - slope * lever
     scatter = math.sqrt(float(left @ left) / max(1, left.size - 2))
     distinct = int(np.unique(y).size)
     return RestLevel(first, stop, float(t[0]), float(t[-1]), level, slope, scatter, distinct)
+
+
+def _level(reading_um: FloatArray) -> float:
+    """Mean without the readings at either end, which the move before or after may still reach."""
+    if reading_um.size < 5:
+        return float(np.median(reading_um))
+    edge = max(1, round(EDGE_FRACTION * reading_um.size))
+    return float(reading_um[edge:-edge].mean())
 
 
 def _rests(piece: RestLevel, noise_um: float, rest_speed_um_s: float) -> bool:
@@ -174,7 +218,7 @@ def _rests(piece: RestLevel, noise_um: float, rest_speed_um_s: float) -> bool:
         return False
     # The slope of a short piece is itself uncertain: three standard deviations of it are forgiven.
     doubt = 3.0 * noise_um * math.sqrt(12.0 / piece.count) / piece.duration_s
-    return abs(piece.slope_um_s) <= rest_speed_um_s + doubt
+    return abs(piece.slope_um_s) <= rest_speed_um_s + doubt or abs(piece.creep_um) <= 4.0 * noise_um
 
 
 def _join(

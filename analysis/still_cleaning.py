@@ -7,9 +7,11 @@ cannot be a hold is set aside: readings rejected at capture, and single readings
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from analysis.cleaning import noise_of, step_of
+from analysis.cleaning import step_of
 from analysis.trace import BoolArray, FloatArray, Trace
 from analysis.values import Cleaned, Note
 
@@ -20,8 +22,8 @@ def clean_still(trace: Trace) -> Cleaned:
     notes = []
     if not keep.all():
         notes.append(Note("flagged_readings", f"{int((~keep).sum())} readings were rejected at capture."))
-    step_um = step_of(trace.reading_um[keep], trace.resolution_um)
-    noise_um = noise_of(trace.reading_um[keep], step_um)
+    step_um = step_at_rest_um(trace.reading_um[keep], trace.resolution_um)
+    noise_um = noise_at_rest_um(trace.reading_um[keep], step_um)
     spike = _single_spikes(trace.reading_um[keep], noise_um)
     if spike.any():
         keep[np.flatnonzero(keep)[spike]] = False
@@ -38,6 +40,33 @@ def clean_still(trace: Trace) -> Cleaned:
         resolution_um=step_um,
         corrected_um=np.zeros(len(kept)),
     )
+
+
+def step_at_rest_um(reading_um: FloatArray, stated_um: float | None) -> float:
+    """The stated step where the readings bear it out, else the step that they come in.
+
+    A trace at rest shows few different values, so the gaps between them say little: the indicator's own
+    step is believed unless a gap is no multiple of it (another unit, a finer mode).
+    """
+    if stated_um is not None and stated_um > 0.0:
+        counted = np.diff(np.unique(reading_um)) / stated_um
+        if np.all(np.abs(counted - np.round(counted)) < 0.02):
+            return stated_um
+    return step_of(reading_um, stated_um)
+
+
+def noise_at_rest_um(reading_um: FloatArray, step_um: float) -> float:
+    """Standard deviation of one reading at rest, um, never below step / sqrt(12); a first estimate.
+
+    From the smaller half of the second differences, because in a trace of strokes many are moves. It
+    comes out too large by up to a factor of two where only half the readings are at rest.
+    """
+    floor_um = step_um / math.sqrt(12.0)
+    if reading_um.size < 6:
+        return floor_um
+    second = np.sort(np.abs(np.diff(reading_um, 2)))[: (reading_um.size - 1) // 2]
+    # The smaller half of |x| of a normal variable has a root mean square of 0.3776 standard deviations.
+    return max(floor_um, float(np.sqrt(np.mean(second**2) / 6.0)) / 0.3776)
 
 
 def _single_spikes(reading_um: FloatArray, noise_um: float) -> BoolArray:
