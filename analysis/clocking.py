@@ -116,7 +116,8 @@ def clock_disc(flange: Iterable[Wave], mounted: Iterable[Wave], *, bolts: int) -
         turned = 2.0 * pi * shift / bolts
         sums = {n: base.get(n, (0j, 0.0))[0] + own[n] * exp(-1j * n * turned) for n in orders}
         positions.append(_position(shift, sums, base, total, turned, grid))
-    return Clocking(tuple(positions), min(positions, key=lambda position: position.runout_um))
+    # Rounded, so that of equal positions the first is best and the disc is not turned for nothing.
+    return Clocking(tuple(positions), min(positions, key=lambda position: round(position.runout_um, 6)))
 
 
 def _vectors(waves: Iterable[Wave]) -> dict[int, tuple[complex, float]]:
