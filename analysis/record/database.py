@@ -54,10 +54,14 @@ def connect(path: Path) -> sqlite3.Connection:
     Transactions are begun and ended by hand. The connection may be used from any thread, one at a time.
     """
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-    connection.execute(f"PRAGMA busy_timeout = {WAIT_FOR_LOCK_MS}")
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")  # what was acknowledged survives a power cut
+    try:
+        connection.execute(f"PRAGMA busy_timeout = {WAIT_FOR_LOCK_MS}")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")  # what was acknowledged survives a power cut
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
