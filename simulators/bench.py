@@ -107,8 +107,12 @@ class SimulatedBench:
         self._start_ns = clock.monotonic_ns() if clock else 0
         self._seat = Seat()
         rest, _ = follow(workshop.hub.bearing, np.zeros(1), self._seat)
-        self._stands = (workshop.stands_deg, float(rest[0]))
+        self._rest_um = float(rest[0])
+        self._stands = (workshop.stands_deg, self._rest_um)
         self.deeds: list[Deed] = []
+        start = self.state(np.zeros(1))  # where the plungers were zeroed
+        self._zero_um = float(self.movement_um(start, workshop.touches)[0])
+        self._second_zero_um = float(self.movement_um(start, workshop.second_touches)[0])
 
     @property
     def now_s(self) -> float:
@@ -168,8 +172,7 @@ class SimulatedBench:
     def state(self, time_s: FloatArray) -> State:
         """Hub and holder at instants, in seconds of the bench; growing."""
         angle = np.full(time_s.size, self.workshop.stands_deg)
-        rest, _ = follow(self.workshop.hub.bearing, np.zeros(1), Seat())
-        axial = np.full(time_s.size, rest[0])
+        axial = np.full(time_s.size, self._rest_um)
         force = np.zeros(time_s.size)
         for deed in self._deeds_from(time_s):
             after = slice(int(np.searchsorted(time_s, deed.starts_s)), None)
@@ -184,8 +187,12 @@ class SimulatedBench:
         """The deeds that matter for these instants: from the last one begun before the first of them."""
         if not time_s.size:
             return []
-        begun = [i for i, deed in enumerate(self.deeds) if deed.starts_s <= time_s[0]]
-        return self.deeds[begun[-1] if begun else 0 :]
+        from_here = 0
+        for index in range(len(self.deeds) - 1, -1, -1):
+            if self.deeds[index].starts_s <= time_s[0]:
+                from_here = index
+                break
+        return self.deeds[from_here:]
 
     def movement_um(self, state: State, touches: Touches) -> FloatArray:
         """How far what a plunger touches moves it, the holder's own movement included."""
@@ -206,8 +213,8 @@ class SimulatedBench:
         moved = self.movement_um(state, self.workshop.touches)
         if self._second is not None:
             second = self.movement_um(state, self.workshop.second_touches)
-            self.second_readings.append(self._second.read(instants, second - self._origin(second, True)))
-        return self.reader.read(instants, moved - self._origin(moved, False))
+            self.second_readings.append(self._second.read(instants, second - self._second_zero_um))
+        return self.reader.read(instants, moved - self._zero_um)
 
     def next_s(self) -> float:
         """When the next reading is due."""
@@ -216,8 +223,3 @@ class SimulatedBench:
     def due(self) -> Readings:
         """The readings that have become due by the clock."""
         return self.until(self.now_s)
-
-    def _origin(self, moved_um: FloatArray, second: bool) -> float:
-        """Where the plunger was zeroed: where the hub stood at the start."""
-        touches = self.workshop.second_touches if second else self.workshop.touches
-        return float(self.movement_um(self.state(np.zeros(1)), touches)[0]) if moved_um.size else 0.0
