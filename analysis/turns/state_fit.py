@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, cho_solve_banded, cholesky_banded
+from scipy.linalg.lapack import dpbtrf, dpbtrs, dpotrf, dpotrs
 
 from analysis.trace import FloatArray, IntArray
 
@@ -130,7 +130,10 @@ class _Model:
         problem = self.problem
         shift = problem.second_turns if row else 0.0
         z = np.exp(1j * TAU * (turns - shift))
-        powers = np.cumprod(np.broadcast_to(z[:, None], (self.n, self.k.size)), axis=1)
+        powers = np.empty((self.n, self.k.size), dtype=np.complex128)
+        powers[:, 0] = z
+        for order in range(1, self.k.size):
+            powers[:, order] = powers[:, order - 1] * z
         design = np.zeros((self.n, self.size))
         slope = np.zeros((self.n, self.size))
         design[:, row * self.own : (row + 1) * self.own] = self.fixed
@@ -144,12 +147,12 @@ class _Model:
             slope[:, at], slope[:, at + 1] = -f * design[:, at + 1], f * design[:, at]
         return design, slope
 
-    def logs(self, turns: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Softened log-speed, its derivative by the speed, and its changes in standard deviations."""
-        speed = np.diff(turns) / self.dt
+    def logs(self, turns: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Derivative of the softened log-speed by the speed, and its changes in standard deviations."""
+        speed = (turns[1:] - turns[:-1]) / self.dt
         value = np.arcsinh(speed / self.soft)
         by_speed = 1.0 / np.sqrt(speed**2 + self.soft**2)
-        return value, by_speed, np.diff(value) / self.step_sd
+        return by_speed, (value[1:] - value[:-1]) / self.step_sd
 
     def marks(self, turns: FloatArray, theta: float) -> FloatArray:
         """Mark residuals in turns: position less the nearest whole turn past the mark's place."""
@@ -157,11 +160,17 @@ class _Model:
         past = turns[self.problem.mark_at] - theta
         return past - np.round(past)
 
-    def objective(self, turns: FloatArray, coefficients: FloatArray) -> float:
-        _, _, change = self.logs(turns)
+    def designs(self, turns: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+        """`columns` of each indicator."""
+        return [self.columns(turns, row) for row in range(self.rows)]
+
+    def objective(
+        self, turns: FloatArray, coefficients: FloatArray, designs: list[tuple[FloatArray, FloatArray]]
+    ) -> float:
+        """Minus log posterior, but for constants."""
+        _, change = self.logs(turns)
         total = 0.5 * (_SPEED_NU + 1) * float(np.log1p(change**2 / _SPEED_NU).sum())
-        for row in range(self.rows):
-            design, _ = self.columns(turns, row)
+        for row, (design, _) in enumerate(designs):
             r2 = (self.reading[row] - design @ coefficients) ** 2 * self.inverse_variance[row]
             total += 0.5 * (_READING_NU + 1) * float(np.log1p(r2 / _READING_NU).sum())
         if self.theta is not None:
@@ -181,9 +190,11 @@ class _System:
     residual: FloatArray
 
 
-def _system(model: _Model, turns: FloatArray, a: FloatArray) -> _System:
+def _system(
+    model: _Model, turns: FloatArray, a: FloatArray, designs: list[tuple[FloatArray, FloatArray]]
+) -> _System:
     n = model.n
-    _value, by_speed, change = model.logs(turns)
+    by_speed, change = model.logs(turns)
     weight = (_SPEED_NU + 1) / (_SPEED_NU + change**2)
     g = by_speed / model.dt
     d0, d2 = g[:-1] / model.step_sd, g[1:] / model.step_sd
@@ -204,8 +215,7 @@ def _system(model: _Model, turns: FloatArray, a: FloatArray) -> _System:
     dense = np.diag(model.prior_precision)
     gradient_a = -model.prior_precision * a
     residual = np.empty(0)
-    for row in range(model.rows):
-        design, slope = model.columns(turns, row)
+    for row, (design, slope) in enumerate(designs):
         r = model.reading[row] - design @ a
         w = model.inverse_variance[row]
         w = w * (_READING_NU + 1) / (_READING_NU + r**2 * w)
@@ -232,19 +242,26 @@ def _system(model: _Model, turns: FloatArray, a: FloatArray) -> _System:
 
 
 def _solve(system: _System, damping: float) -> tuple[FloatArray, FloatArray, float]:
-    """Step in positions, step in coefficients, half the log-determinant of the whole Hessian."""
+    """Step in positions, step in coefficients, half the log-determinant of the whole Hessian.
+
+    The determinant is infinite where rounding has made the Hessian indefinite: such a step is not taken.
+    """
     band = system.band.copy()
     band[0] *= 1.0 + damping
     band[0, 0] += 1e8
-    factor = cholesky_banded(band, lower=True, check_finite=False)
+    factor, bad = dpbtrf(band, lower=1)
+    if bad:
+        return np.zeros_like(system.gradient), np.zeros_like(system.gradient_a), np.inf
     right = np.column_stack([system.gradient, system.cross])
-    solved = cho_solve_banded((factor, True), right, check_finite=False)
+    solved, _ = dpbtrs(factor, right, lower=1)
     schur = system.dense - system.cross.T @ solved[:, 1:]
     schur[np.diag_indices_from(schur)] += 1e-9 * np.diag(system.dense)
-    small = cho_factor(schur, lower=True, check_finite=False)
-    step_a = cho_solve(small, system.gradient_a - system.cross.T @ solved[:, 0], check_finite=False)
+    small, bad = dpotrf(schur, lower=1)
+    if bad:
+        return np.zeros_like(system.gradient), np.zeros_like(system.gradient_a), np.inf
+    step_a, _ = dpotrs(small, system.gradient_a - system.cross.T @ solved[:, 0], lower=1)
     step = solved[:, 0] - solved[:, 1:] @ step_a
-    half = float(np.log(factor[0, 1:]).sum() + np.log(np.diag(small[0])).sum())
+    half = float(np.log(factor[0, 1:]).sum() + np.log(np.diag(small)).sum())
     return step, step_a, half
 
 
@@ -270,7 +287,7 @@ def best_coefficients(model: _Model, turns: FloatArray, rounds: int = 3) -> Floa
     return a
 
 
-def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: float = 0.02) -> Fit:
+def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: float = 0.1) -> Fit:
     """The best positions and profile near the guess `turns`.
 
     Args:
@@ -282,24 +299,24 @@ def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: flo
     turns = turns - turns[0]
     model = _Model(problem, max(float(turns[-1]), 0.3))
     a = best_coefficients(model, turns)
-    objective = model.objective(turns, a)
+    designs = model.designs(turns)
+    objective = model.objective(turns, a, designs)
     damping = 1e-3
-    system = _system(model, turns, a)
+    system = _system(model, turns, a, designs)
     for _ in range(rounds):
         gained = 0.0
         for _ in range(5):
-            step, step_a, _ = _solve(system, damping)
-            new = turns + step
-            new_a = a + step_a
-            value = model.objective(new, new_a)
+            step, step_a, half = _solve(system, damping)
+            new, new_a = turns + step, a + step_a
+            designs = model.designs(new)
+            value = model.objective(new, new_a, designs) if np.isfinite(half) else np.inf
             if np.isfinite(value) and value < objective:
                 gained = objective - value
                 turns, a, objective = new, new_a, value
                 damping = max(damping * 0.1, 1e-6)
+                system = _system(model, turns, a, designs)
                 break
             damping = max(damping * 10.0, 1e-3)
-        if gained:
-            system = _system(model, turns, a)
         if gained < tolerance:
             break
     _, _, half = _solve(system, 0.0)

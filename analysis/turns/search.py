@@ -1,0 +1,130 @@
+"""The search for the number of turns: many starts, a fit each, and a second look where doubt is left."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.trace import FloatArray
+from analysis.turns.realign import profile_angles, realigned
+from analysis.turns.return_map import candidates
+from analysis.turns.state_fit import Fit, Problem, fit, surface_part
+
+_GRID = 180
+_QUICKEST = 36.0
+# Two frequencies span 0.40 to 0.46 a turn over the few turns of a run.
+_CAGE = (0.415, 0.445)
+_CAGE_GAIN = 4.0
+
+
+def search(problem: Problem, *, guesses: Sequence[FloatArray] = (), least: float = 0.0) -> list[Fit]:
+    """Answers with different counts of turns, most likely first.
+
+    Args:
+        problem: the readings and what is known beside them.
+        guesses: positions (n,) in turns to start from besides those that the trace suggests.
+        least: fewer turns than this are out of the question (taps of an index mark say so).
+    """
+    grid = np.linspace(problem.time_s[0], problem.time_s[-1], _GRID)
+    even = np.interp(grid, problem.time_s, problem.reading_um)
+    found = candidates(even, float(problem.sigma_um[0]))
+    starts = [*guesses, *(np.interp(problem.time_s, grid, one.turns) for one in found)]
+    starts = [one for one in starts if one[-1] - one[0] > least]
+    fits = _distinct([_fine(problem, one.turns) for one in _rough(problem, starts, 0.05)])
+    if not fits:
+        return []
+    if _unsure(fits, gap=40.0):
+        first = _with_doubles(fits[:2])
+        rest = fits[2:]
+        fits = _distinct([rescued(one) for one in first] + rest)
+        if rest and _unsure(fits, gap=60.0):
+            fits = _distinct([rescued(one) for one in rest] + fits)
+    if _unsure(fits, gap=60.0) or fits[0].total < 3.3:
+        fits = _with_cage(fits, starts)
+    return [one for one in fits if one.total > least]
+
+
+def _rough(problem: Problem, starts: Sequence[FloatArray], tolerance: float) -> list[Fit]:
+    """Quick fits that allow the readings to miss by a part of their spread, most likely first."""
+    spread = float(np.std(problem.reading_um))
+    loose = replace(problem, sigma_um=np.hypot(problem.sigma_um, tolerance * spread), orders=6)
+    return sorted((fit(loose, one, rounds=5) for one in starts), key=lambda one: -one.evidence)
+
+
+def _with_cage(fits: list[Fit], starts: Sequence[FloatArray]) -> list[Fit]:
+    """The answers, and those that a slow motion beside the turns makes likelier.
+
+    They start afresh: a fit without the slow motion has bent its turns to follow it.
+    """
+    best = fits[0].evidence + _CAGE_GAIN
+    cage = replace(fits[0].problem, cage=_CAGE)
+    doubled = [2.0 * one for one in starts if one[-1] - one[0] < 3.3]
+    rough = _distinct(_rough(cage, [*starts, *doubled, fits[0].turns], 0.1))
+    caged = [_fine(cage, one.turns) for one in rough[:5]]
+    caged = _distinct([rescued(one) for one in caged if one.evidence > best - 250.0])
+    if not caged or caged[0].evidence < best:
+        return fits
+    return _distinct(caged + fits)
+
+
+def _fine(problem: Problem, turns: FloatArray) -> Fit:
+    """A fit with as many orders as make every count of turns equally able to follow quick changes."""
+    total = max(float(turns[-1] - turns[0]), 0.5)
+    most = min(_QUICKEST, problem.time_s.size / 3.0)
+    orders = int(np.clip(round(most / total), 4, 24))
+    return fit(replace(problem, orders=orders), turns)
+
+
+def _unsure(fits: list[Fit], *, gap: float) -> bool:
+    best = fits[0]
+    return misfit(best) > 0.8 or best.total < 2.0 or len(fits) < 2 or best.evidence - fits[1].evidence < gap
+
+
+def misfit(one: Fit) -> float:
+    """Weighted root mean square of the residual: 1 when the noise explains it."""
+    return float(np.sqrt(np.mean((one.residual_um / one.problem.sigma_um) ** 2)))
+
+
+def _with_doubles(fits: list[Fit]) -> list[Fit]:
+    """The answers, and each with twice as many turns unless another already says so."""
+    more = list(fits)
+    for one in fits:
+        if one.total < 3.3 and all(abs(2 * one.total - other.total) > 0.2 * one.total for other in more):
+            more.append(_fine(one.problem, 2.0 * one.turns))
+    return more
+
+
+def _distinct(fits: list[Fit]) -> list[Fit]:
+    """Most likely first, of answers with nearly the same count only the best."""
+    kept: list[Fit] = []
+    for one in sorted(fits, key=lambda one: -one.evidence):
+        if all(abs(one.total - other.total) > 0.08 for other in kept):
+            kept.append(one)
+    return kept
+
+
+def rescued(one: Fit, rounds: int = 2) -> Fit:
+    """The answer after the readings were laid along its profile afresh, when that is likelier."""
+    best = current = one
+    problem = one.problem
+    spread = float(np.std(problem.reading_um))
+    soft = replace(problem, sigma_um=np.hypot(problem.sigma_um, 0.03 * spread))
+    for _ in range(rounds):
+        profile, rest = surface_part(current, profile_angles())
+        tolerance = 0.7 * min(float(np.std(current.residual_um)), 0.3 * spread)
+        turns = realigned(
+            problem.reading_um - rest,
+            np.maximum(problem.sigma_um, tolerance),
+            profile,
+            current.total / problem.time_s.size,
+            0.0,
+        )
+        if turns[-1] < 0.8:
+            break
+        current = _fine(problem, fit(soft, np.maximum.accumulate(turns), rounds=6).turns)
+        if current.evidence < best.evidence + 0.5:
+            break
+        best = current
+    return best
