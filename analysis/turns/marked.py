@@ -16,7 +16,8 @@ def passings(mark_s: FloatArray) -> FloatArray:
         return mark_s
     gaps = np.diff(mark_s)
     usual = float(np.median(gaps[gaps > _AGAIN * np.max(gaps)]))
-    return mark_s[np.concatenate([[True], gaps > _AGAIN * usual])]
+    once: FloatArray = mark_s[np.concatenate([[True], gaps > _AGAIN * usual])]
+    return once
 
 
 def guesses(time_s: FloatArray, mark_s: FloatArray) -> list[FloatArray]:
@@ -42,4 +43,5 @@ def _laid_out(time_s: FloatArray, once: FloatArray, turns: FloatArray) -> FloatA
     slope = np.diff(at) / np.diff(once)
     laid: FloatArray = np.interp(time_s, once, at)
     laid += np.minimum(0.0, time_s - once[0]) * slope[0] + np.maximum(0.0, time_s - once[-1]) * slope[-1]
-    return laid - laid[0]
+    begun: FloatArray = laid - laid[0]
+    return begun

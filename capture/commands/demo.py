@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import random
 import subprocess
 import sys
 from collections.abc import AsyncIterator
@@ -31,6 +32,7 @@ BEFORE_S = 0.8
 """The hand begins this long after it was told to."""
 PATIENCE_S = 4.0
 """A run that has not ended by itself this long after the hand came to rest is stopped."""
+TAP_JITTER_S = 0.06
 TURN_S = 4.2
 TURNS = 3.4
 STROKES = 3
@@ -55,7 +57,13 @@ STROKES = 3
     metavar="DIR",
     help="Folder for the record, the results and the traces.",
 )
-def command(scenario: str, seed: int, out: Path) -> None:
+@click.option(
+    "--marks/--no-marks",
+    default=True,
+    show_default=True,
+    help="The simulated technician taps the index mark as it passes, or leaves the turns to be found alone.",
+)
+def command(scenario: str, seed: int, out: Path, marks: bool) -> None:
     """Measure a simulated hub from end to end: rest check, end play, run-out, verdict.
 
     The hub, the hand and the indicator are invented. Everything else is what works at a real bench: the
@@ -64,10 +72,10 @@ def command(scenario: str, seed: int, out: Path) -> None:
     """
     from rich.console import Console
 
-    asyncio.run(_demo(scenario, seed, out, Console(highlight=False)))
+    asyncio.run(_demo(scenario, seed, out, marks, Console(highlight=False)))
 
 
-async def _demo(scenario: str, seed: int, out: Path, console: Console) -> None:
+async def _demo(scenario: str, seed: int, out: Path, marks: bool, console: Console) -> None:
     from capture.commands.simulate import described_at
     from config.clock import SystemClock
     from config.indicators import indicator_named, load_indicators
@@ -88,7 +96,8 @@ async def _demo(scenario: str, seed: int, out: Path, console: Console) -> None:
         described.write_text(described_at(indicator, port.url), encoding="utf-8")
         async with _daemon(folder, described) as station:
             console.print(f"Indicator {indicator.name!r} on {port.url}, read by {station.place}\n")
-            work = _Work(station, bench, indicator, console)
+            taps = random.Random(seed) if marks else None  # noqa: S311 - a hand, not a secret
+            work = _Work(station, bench, indicator, console, taps)
             rest = await work.measure("rest", Rest(1.0))
             play = await work.measure("endplay", Strokes(STROKES))
             turns = await work.measure("runout", Turn(TURNS, "ordinary", turn_s=TURN_S))
@@ -144,12 +153,18 @@ class _Work:
     """Runs one after another, with the simulated hand told what to do in each."""
 
     def __init__(
-        self, station: Station, bench: SimulatedBench, indicator: Indicator, console: Console
+        self,
+        station: Station,
+        bench: SimulatedBench,
+        indicator: Indicator,
+        console: Console,
+        taps: random.Random | None,
     ) -> None:
         self._station = station
         self._bench = bench
         self._indicator = indicator
         self._console = console
+        self._taps = taps
 
     async def measure(self, kind: str, action: Action) -> _Measured:
         """One run of `kind` while the hand does `action`."""
@@ -170,7 +185,7 @@ class _Work:
             }
         )
         with RunView(self._console, request.kind) as view:
-            hand = _Hand(self._station, self._bench, action, view)
+            hand = _Hand(self._station, self._bench, action, view, self._taps)
             try:
                 outcome = await carry_through(self._station, request, hand)  # type: ignore[arg-type]
             finally:
@@ -185,11 +200,19 @@ class _Work:
 class _Hand:
     """Looks at what the technician would see, and begins to work when the run has begun."""
 
-    def __init__(self, station: Station, bench: SimulatedBench, action: Action, view: RunView) -> None:
+    def __init__(
+        self,
+        station: Station,
+        bench: SimulatedBench,
+        action: Action,
+        view: RunView,
+        taps: random.Random | None,
+    ) -> None:
         self._station = station
         self._bench = bench
         self._action = action
         self._view = view
+        self._taps = taps
         self._working: asyncio.Task[None] | None = None
         self.deed: Deed | None = None
 
@@ -216,6 +239,9 @@ class _Hand:
 
         self._bench.do(Rest(BEFORE_S))
         self.deed = self._bench.do(self._action)
+        for tap_s in _taps_s(self.deed, self._taps):
+            await asyncio.sleep(max(0.0, tap_s - self._bench.now_s))
+            await self._station.mark(run)
         await asyncio.sleep(max(0.0, self.deed.ends_s - self._bench.now_s) + PATIENCE_S)
         await self._station.stop_run(run)
 
@@ -224,6 +250,19 @@ class _Hand:
         if self._working is not None:
             self._working.cancel()
             await asyncio.wait([self._working])
+
+
+def _taps_s(deed: Deed, taps: random.Random | None) -> list[float]:
+    """When the technician's foot taps, seconds of the bench: near each passing of the index mark."""
+    if taps is None:
+        return []
+    passed_s: list[float] = []
+    whole = deed.motion.angle_deg[0] // 360.0
+    for time_s, angle_deg in zip(deed.motion.time_s, deed.motion.angle_deg, strict=True):
+        if angle_deg // 360.0 > whole:
+            whole = angle_deg // 360.0
+            passed_s.append(deed.starts_s + float(time_s) + taps.gauss(0.0, TAP_JITTER_S))
+    return passed_s
 
 
 def _keep(folder: Path, outcomes: list[Outcome]) -> None:

@@ -1,6 +1,6 @@
 """Every demo scenario over many seeds: what is measured beside what is true.
 
-    python -m tests.bench.scenarios [--seeds 50]
+    python -m tests.bench.scenarios [--seeds 50] [--no-marks]
 
 The same readings as the demo's (an indicator of 1 um steps, 50 readings a second, an ordinary hand), as
 fast as they can be computed. Prints one row a scenario; nothing here passes or fails.
@@ -21,7 +21,7 @@ from analysis.values import Setup
 from config.indicators import indicator_named, load_indicators
 from config.settings import default_limit, load_limits
 from simulators.hand import Rest, Strokes, Turn
-from simulators.recording import Recording, record
+from simulators.recording import Marks, Recording, record
 from simulators.scenarios import scenario_names
 from tests.recordings import trace_of
 
@@ -38,13 +38,20 @@ class Measured:
     turns_off: float | None
 
 
-def measured(scenario: str, seed: int) -> Measured:
-    """Rest check, three strokes and three turns of one drawn wheel end, as the demo does them."""
+def measured(scenario: str, seed: int, *, tapped: bool = True) -> Measured:
+    """Rest check, three strokes and three turns of one drawn wheel end, as the demo does them.
+
+    Args:
+        scenario: its name.
+        seed: of all that is drawn.
+        tapped: the index mark is tapped, 0.06 s early or late, a few passings not at all.
+    """
     indicator = indicator_named("bench", load_indicators())
     limits = load_limits()
 
     def recorded(action: Rest | Strokes | Turn) -> Recording:
-        return record(scenario, action, seed, indicator=indicator)
+        marks = Marks(jitter_s=0.06, missed=0.04) if tapped and isinstance(action, Turn) else None
+        return record(scenario, action, seed, indicator=indicator, marks=marks)
 
     rest = check_rest(trace_of(recorded(Rest(3.0))), Setup())
     setup = Setup(
@@ -81,8 +88,8 @@ def endplay_off_um(result: EndplayResult, recording: Recording) -> float | None:
     return None if result.play_mm is None else result.play_mm * 1000.0 - recording.truth.strokes.play_um
 
 
-def _row(scenario: str, seeds: int) -> str:
-    all_of = [measured(scenario, seed) for seed in range(seeds)]
+def _row(scenario: str, seeds: int, tapped: bool) -> str:
+    all_of = [measured(scenario, seed, tapped=tapped) for seed in range(seeds)]
 
     def worst(values: list[float | None]) -> str:
         given = np.abs([value for value in values if value is not None])
@@ -106,9 +113,10 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=50)
-    seeds = parser.parse_args().seeds
+    parser.add_argument("--no-marks", action="store_true", help="nobody taps the index mark")
+    asked = parser.parse_args()
     for scenario in scenario_names():
-        print(_row(scenario, seeds), flush=True)
+        print(_row(scenario, asked.seeds, not asked.no_marks), flush=True)
 
 
 if __name__ == "__main__":

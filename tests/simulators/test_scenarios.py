@@ -53,7 +53,7 @@ def test_the_true_figures_lie_clear_of_the_limits_for_every_seed(name: str) -> N
         non_repeatable = turn.non_repeatable_um
         assert non_repeatable is not None
         if expects.points_to == "bearing":
-            assert non_repeatable > 8.0
+            assert non_repeatable > 6.0  # large begins at a tenth of the limit, 5.1 um
         else:
             assert non_repeatable < 1.5
 
