@@ -1,0 +1,187 @@
+"""Decoding and recording 200,000 serial readings, beside a plain logger and the raw ceiling, in one run.
+
+    python -m tests.bench.recording [READINGS]
+
+All three read the same 14-byte lines from a pseudo-terminal that is filled as fast as it empties:
+
+- `plain logger`: what a workshop would write in twenty lines: readline, float, one INSERT and commit each;
+- `hubproof`: the production link, decoder, bench and recorder, with a listener to the live readings;
+- `raw ceiling`: chunks read with os.read, split, int, executemany in one transaction: no checks, no bench.
+
+CPU is that of the process that reads, in seconds for the whole; memory is its largest resident size.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import multiprocessing
+import os
+import random
+import resource
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+READINGS = 200_000
+PLAIN_SHARE = 20  # the plain logger is given a part of the readings, or it would take minutes
+STEPS = 400  # distinct values, as on a flange that moves by 0.4 mm
+
+
+def lines(count: int) -> bytes:
+    steps = random.Random(1)
+    return b"".join(b"+%08.3fmm \r\n" % (steps.randrange(STEPS) / 1000) for _ in range(count))
+
+
+@contextlib.contextmanager
+def speaking(count: int) -> Iterator[tuple[str, int]]:
+    """A pseudo-terminal on which a process of its own says `count` lines when told to through a pipe."""
+    master, slave = os.openpty()
+    import tty
+
+    tty.setraw(slave)
+    go_read, go_write = os.pipe()
+    child = multiprocessing.get_context("fork").Process(target=_say, args=(master, go_read, count))
+    child.start()
+    try:
+        yield os.ttyname(slave), go_write
+    finally:
+        child.kill()
+        child.join()
+        for descriptor in (master, slave, go_read, go_write):
+            os.close(descriptor)
+
+
+def _say(master: int, go: int, count: int) -> None:
+    data = memoryview(lines(count))
+    os.read(go, 1)
+    while data:
+        data = data[os.write(master, data) :]
+    time.sleep(60)
+
+
+def plain_logger(count: int, folder: Path) -> None:
+    import serial
+
+    with speaking(count) as (path, go):
+        port = serial.Serial(path, 115_200, timeout=5)
+        database = sqlite3.connect(folder / "plain.sqlite")
+        database.execute("PRAGMA journal_mode = WAL")
+        database.execute("CREATE TABLE reading (t REAL, mm REAL)")
+        os.write(go, b"x")
+        started = time.perf_counter()
+        for _ in range(count):
+            text = port.readline()
+            value = float(text[:9].decode())
+            database.execute("INSERT INTO reading VALUES (?, ?)", (time.time(), value))
+            database.commit()
+        report("plain logger", count, time.perf_counter() - started)
+
+
+def raw_ceiling(count: int, folder: Path) -> None:
+    with speaking(count) as (path, go):
+        port = os.open(path, os.O_RDWR | os.O_NOCTTY)
+        database = sqlite3.connect(folder / "raw.sqlite", isolation_level=None)
+        database.execute("PRAGMA journal_mode = WAL")
+        database.execute("CREATE TABLE reading (run INTEGER, seq INTEGER, t_ns INTEGER, nm INTEGER)")
+        os.write(go, b"x")
+        started, rest, seq = time.perf_counter(), b"", 0
+        rows: list[tuple[int, int, int, int]] = []
+        while seq < count:
+            *whole, rest = (rest + os.read(port, 65_536)).split(b"\r\n")
+            t_ns = time.monotonic_ns()
+            rows += [
+                (1, seq + i, t_ns, int(text[1:9].replace(b".", b"")) * 1_000) for i, text in enumerate(whole)
+            ]
+            seq += len(whole)
+        database.execute("BEGIN")
+        database.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", rows)
+        database.execute("COMMIT")
+        report("raw ceiling", count, time.perf_counter() - started)
+        os.close(port)
+
+
+async def _hubproof(count: int, folder: Path) -> None:
+    from capture.bench import Bench
+    from capture.messages import Readings, RunRequest
+    from tests.capture.helpers import indicator
+
+    with speaking(count) as (path, go):
+        form = {"kind": "lines", "pattern": r"(?P<value>[+-] *\d+\.\d+)(?P<unit>mm|in)(?P<status>[ HLP])"}
+        async with Bench(folder, (indicator(path, form),), ()) as bench:
+            subscription, heard = bench.fanout.subscribe(), 0
+
+            async def listen() -> None:
+                nonlocal heard
+                async for message in subscription.messages():
+                    heard += isinstance(message, Readings)
+
+            listening = asyncio.create_task(listen())
+            while not bench.indicators()[0].port:
+                await asyncio.sleep(0.01)
+            begun = await bench.start_run(RunRequest(kind="trace"))
+            await asyncio.sleep(0.1)
+            os.write(go, b"x")
+            started = time.perf_counter()
+            while bench.health().readings_stored < count:
+                await asyncio.sleep(0.005)
+            report("hubproof", count, time.perf_counter() - started, f"{heard} live messages")
+            assert bench.health().readings_dropped == 0
+            await bench.stop_run(begun.run)
+        await listening
+    size = sum(path.stat().st_size for path in folder.glob("hubproof.sqlite*"))
+    told(f"{'':14} {size / count:.1f} database bytes a reading")
+
+
+def hubproof(count: int, folder: Path) -> None:
+    asyncio.run(_hubproof(count, folder))
+
+
+def report(name: str, count: int, seconds: float, more: str = "") -> None:
+    usage = resource.getrusage(resource.RUSAGE_SELF)
+    cpu = usage.ru_utime + usage.ru_stime
+    told(
+        f"{name:14} {count / seconds:>10,.0f} readings/s  {count:>8,} in {seconds:6.2f} s"
+        f"  process CPU {cpu:5.2f} s  {usage.ru_maxrss / 1024:4.0f} MB  {more}"
+    )
+
+
+def told(text: str) -> None:
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+WAYS = {"plain": plain_logger, "hubproof": hubproof, "raw": raw_ceiling}
+
+
+def main() -> None:
+    if len(sys.argv) > 2:
+        with tempfile.TemporaryDirectory() as folder:
+            WAYS[sys.argv[1]](int(sys.argv[2]), Path(folder))
+        return
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else READINGS
+    rates = {}
+    for way in WAYS:
+        part = count // PLAIN_SHARE if way == "plain" else count
+        done = subprocess.run(
+            [sys.executable, "-m", "tests.bench.recording", way, str(part)],
+            stdout=subprocess.PIPE,
+            text=True,
+            check=True,
+        )
+        told(done.stdout.rstrip())
+        rates[way] = _rate(done.stdout)
+    told(f"hubproof is {rates['hubproof'] / rates['plain']:.0f} times the plain logger,")
+    told(f"and {rates['hubproof'] / rates['raw']:.2f} of the raw ceiling")
+
+
+def _rate(output: str) -> float:
+    return float(output.split(" readings/s")[0].split()[-1].replace(",", ""))
+
+
+if __name__ == "__main__":
+    main()
