@@ -8,14 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from analysis.decisions import Seen, decide
-from analysis.measure import measure_endplay, measure_runout
-from analysis.record import Stage, Store, parse_wheel
-from analysis.record.jobs import Entry, JobRecord, Jobs, JobSheet, WheelEnd, WheelSheet
-from analysis.results import EndplayResult, Judged, RunoutResult
-from analysis.results_bore import BoreResult
-from analysis.trace_file import read_trace
+from analysis.record import Store, parse_wheel
+from analysis.record.jobs import JobRecord, Jobs, JobSheet, WheelEnd, WheelSheet
 from capture.folder import DATABASE
+from capture.job_runs import found_by, keep_trace, kept_run, named_indicator
+from config.clock import Clock, SystemClock
 from config.errors import InputError
+from config.indicators import load_indicators
 from config.limits import Limit, parse_limit
 from config.path import Answer, Step, find_step
 from config.settings import default_limit, load_limits, read_toml
@@ -23,8 +22,6 @@ from config.torque import parse_torque_n_m
 from config.vin import parse_vin
 
 KM_PER_MILE = 1.609344
-RESULTS: dict[str, type[Judged]] = {"runout": RunoutResult, "endplay": EndplayResult, "bore": BoreResult}
-AFTER: Stage = "after repair"
 
 
 def jobs_in(data: Path) -> Jobs:
@@ -57,8 +54,8 @@ def begin(
     return jobs.begin(sheet, [_wheel_sheet(end) for end in ends]), tuple(warnings)
 
 
-def parse_odometer_km(text: str) -> float:
-    """Kilometres of a typed odometer such as ``120000 km`` or ``74500 mi``.
+def parse_odometer_km(text: str, *, where: str = "--odometer") -> float:
+    """Kilometres of a typed distance such as ``120000 km`` or ``74500 mi``.
 
     Raises:
         InputError: no number, or no unit.
@@ -67,7 +64,7 @@ def parse_odometer_km(text: str) -> float:
     scale = {"km": 1.0, "mi": KM_PER_MILE}.get(unit.strip())
     digits = number.replace(".", "", 1)
     if scale is None or not (digits.isascii() and digits.isdigit()):
-        raise InputError(f"{text!r} is not an odometer", where="--odometer", expected="such as '120000 km'")
+        raise InputError(f"{text!r} is not a distance", where=where, expected="such as '120000 km'")
     return float(number) * scale
 
 
@@ -114,6 +111,8 @@ def pick(jobs: Jobs, job: str, wheel: str | None) -> tuple[JobRecord, WheelEnd]:
 def take_step(jobs: Jobs, steps: Sequence[Step], given: Mapping[str, Any], *, data: Path) -> Answer:
     """Record one step from typed words: `job`, `wheel`, `step`, `technician` and `answer`, `run` or `trace`.
 
+    With `trace` go `indicator` (its name, for its permissible error) and `indicators` (the workshop's file).
+
     Raises:
         InputError: see `Jobs.answer`; a run of another kind, wheel or job, or one not judged yet.
     """
@@ -127,18 +126,14 @@ def take_step(jobs: Jobs, steps: Sequence[Step], given: Mapping[str, Any], *, da
         return jobs.answer(job, end, step, given["answer"], given["technician"])
     if step.run is None or (given.get("run") is None) == (given.get("trace") is None):
         raise InputError(f"step {step.id!r} needs a measurement", expected="--run or --trace, one of them")
-    _ask_order(end, step)
+    jobs.check_step(job, end, step)
     if given.get("trace") is not None:
-        run, verdict = _keep_trace(Path(given["trace"]), job, end, step, data)
+        limit, indicator = _limit(end, step.run), named_indicator(given)
+        path = Path(given["trace"])
+        run, verdict = keep_trace(path, job, end, step, limit=limit, indicator=indicator, data=data)
     else:
-        run, verdict = _kept_run(given["run"], job, end, step, data)
+        run, verdict = kept_run(given["run"], job, end, step, data)
     return jobs.answer(job, end, step, verdict, given["technician"], run=run)
-
-
-def _ask_order(end: WheelEnd, step: Step) -> None:
-    first = step.missing(end.right_answers, end.skipped)
-    if first is not None:
-        raise InputError(f"step {step.id!r} comes after {first!r}", do=f"record {first!r} rightly first")
 
 
 def _limit(end: WheelEnd, kind: str) -> Limit | None:
@@ -146,63 +141,6 @@ def _limit(end: WheelEnd, kind: str) -> Limit | None:
     if typed is not None:
         return _limit_of(kind, typed, end.sheet.source)
     return default_limit(kind, load_limits())
-
-
-def _keep_trace(path: Path, job: JobRecord, end: WheelEnd, step: Step, data: Path) -> tuple[str, str]:
-    """Keep a trace file as a run of the record, judge it, and return the run's id and the verdict."""
-    trace = read_trace(path)
-    kind = step.run
-    assert kind is not None
-    limit = _limit(end, kind)
-    result: Judged
-    if kind == "runout":
-        result = measure_runout(trace, limit=limit, file=str(path))
-    elif kind == "endplay":
-        result = measure_endplay(trace, limit=limit, file=str(path))
-    else:
-        from analysis.bore import measure_bore
-
-        result = measure_bore(trace, limit=limit, file=str(path))
-    from config.clock import SystemClock
-
-    with Store.open(data / DATABASE) as store:
-        start = SystemClock()
-        begun = start.monotonic_ns()
-        ref = store.begin_run(
-            kind,
-            {"name": "trace file", "file": path.name},
-            settings={"limit": None if limit is None else limit.source},
-            started_t_ns=begun,
-            started_utc=start.utc(),
-            job=job.id,
-            wheel=end.sheet.wheel,
-            stage=AFTER if step.stage == AFTER else "as found",
-        )
-        flags = trace.flag if trace.flag is not None else [""] * len(trace)
-        rows = [
-            (seq, begun + round(t * 1e9), round(um * 1000), str(flag) or None, None)
-            for seq, (t, um, flag) in enumerate(zip(trace.time_s, trace.reading_um, flags, strict=True))
-        ]
-        store.append_readings(ref.key, rows)
-        for mark in trace.mark_s:
-            store.add_mark(ref.key, begun + round(float(mark) * 1e9))
-        store.end_run(ref.key, "done", rows[-1][1])
-        store.save_result(ref.key, result)
-    return ref.id, result.verdict or "measured"
-
-
-def _kept_run(name: str, job: JobRecord, end: WheelEnd, step: Step, data: Path) -> tuple[str, str]:
-    with Store.open(data / DATABASE) as store:
-        record = store.run(name)
-    summary = record.summary
-    where = f"run {summary.id}"
-    if summary.kind != step.run:
-        raise InputError(f"is a run of {summary.kind}", where=where, expected=str(step.run))
-    if summary.job not in (None, job.id) or summary.wheel not in (None, end.sheet.wheel):
-        raise InputError(f"belongs to {summary.wheel} of job {summary.job}", where=where)
-    if summary.state != "done" or not record.results:
-        raise InputError(f"is {summary.state} and was not judged", where=where, do="measure again")
-    return summary.id, summary.verdict or "measured"
 
 
 def decisions(job: JobRecord, data: Path) -> tuple[dict[str, Any], ...]:
@@ -214,20 +152,23 @@ def decisions(job: JobRecord, data: Path) -> tuple[dict[str, Any], ...]:
             when = "after" if after else "found"
             seen = Seen(
                 end.answers,
-                _result(store, end.latest.get(f"play_{when}"), "endplay"),
-                _result(store, end.latest.get(f"runout_{when}"), "runout"),
-                _result(store, end.latest.get("bore"), "bore"),
+                found_by(store, end.latest.get(f"play_{when}"), "endplay"),
+                found_by(store, end.latest.get(f"runout_{when}"), "runout"),
+                found_by(store, end.latest.get("bore"), "bore"),
                 after_repair=after,
             )
             lines += [{"wheel": end.sheet.wheel, **asdict(decision)} for decision in decide(seen)]
     return tuple(lines)
 
 
-def _result(store: Store, entry: Entry | None, kind: str) -> Judged | None:
-    if entry is None or entry.run is None:
-        return None
-    results = store.run(entry.run).results
-    return RESULTS[kind].model_validate(results[-1]) if results else None
+def calibrations_due(indicators: Path, *, clock: Clock | None = None) -> tuple[dict[str, str], ...]:
+    """The workshop's indicators whose calibration was due today or before."""
+    today = (clock or SystemClock()).utc().date()
+    return tuple(
+        {"indicator": one.name, "serial_number": one.serial_number, "due": one.calibration_due.isoformat()}
+        for one in load_indicators(indicators)
+        if one.calibration_due is not None and one.calibration_due <= today
+    )
 
 
 def describe(job: JobRecord, steps: Sequence[Step]) -> dict[str, Any]:
@@ -262,7 +203,8 @@ def drive(file: Path, steps: Sequence[Step], data: Path) -> Iterator[dict[str, A
     """Take a whole job from a TOML file: ``[job]``, ``[[wheel]]``, then ``[[step]]`` in order.
 
     A step has `step` and one of `answer`, `trace` (beside the file), `run`, `skip` (the reason);
-    optional `wheel` and `technician`. `release = true` in ``[job]`` closes it at the end.
+    optional `wheel`, `technician` and `indicator` (its name, in ``[job]`` for all; `indicators` there is the
+    workshop's file). `release = true` in ``[job]`` closes it at the end.
 
     Raises:
         InputError: names the file and the step's number; what was recorded before stays.
@@ -306,6 +248,8 @@ def _drive_step(
         "job": job_id, "wheel": end.sheet.wheel, "step": entry["step"], "technician": technician,
         "answer": None if "answer" not in entry else str(entry["answer"]), "run": entry.get("run"),
         "trace": folder / entry["trace"] if "trace" in entry else None,
+        "indicator": entry.get("indicator", sheet.get("indicator")),
+        "indicators": folder / sheet["indicators"] if "indicators" in sheet else None,
     }  # fmt: skip
     answer = take_step(jobs, steps, given, data=data)
     return {**told, "answer": answer.text, "problem": answer.problem}

@@ -258,10 +258,7 @@ class Jobs:
         Raises:
             InputError: not an answer, not asked, or a step comes first. Nothing was recorded then.
         """
-        self._check_open(job, end, step)
-        first = step.missing(end.right_answers, end.skipped)
-        if first is not None:
-            raise InputError(f"step {step.id!r} comes after {first!r}", do=f"record {first!r} rightly first")
+        self.check_step(job, end, step)
         if step.records == "run":
             answer = Answer(text, problem=step.wrong.get(text))
         else:
@@ -283,6 +280,17 @@ class Jobs:
             raise InputError(f"step {step.id!r} cannot be skipped without a reason", where="--reason")
         self._check_open(job, end, step)
         self._add(job, end, step.id, "skip", Answer(reason.strip()), technician, None)
+
+    def check_step(self, job: JobRecord, end: WheelEnd, step: Step) -> None:
+        """Refuse a step that cannot be answered now.
+
+        Raises:
+            InputError: the job is released, the step is not asked, or another comes first.
+        """
+        self._check_open(job, end, step)
+        first = step.missing(end.right_answers, end.skipped)
+        if first is not None:
+            raise InputError(f"step {step.id!r} comes after {first!r}", do=f"record {first!r} rightly first")
 
     def _check_open(self, job: JobRecord, end: WheelEnd, step: Step) -> None:
         if job.closed_utc is not None:
@@ -340,12 +348,22 @@ class Jobs:
             }  # fmt: skip
             self._insert("job_entry", row)
 
-    def latest(self, *, last: int = 50, vin: str | None = None) -> tuple[dict[str, Any], ...]:
-        """Jobs with a line for each wheel end, the newest first."""
-        select = "SELECT * FROM job_list"
-        if vin is not None:
-            return self._rows(f"{select} WHERE vin = ? ORDER BY id DESC LIMIT ?", vin, last)
-        return self._rows(f"{select} ORDER BY id DESC LIMIT ?", last)
+    def latest(
+        self,
+        *,
+        last: int = 50,
+        vin: str | None = None,
+        technician: str | None = None,
+        wheel: Wheel | None = None,
+        part: str | None = None,
+        lot: str | None = None,
+    ) -> tuple[dict[str, Any], ...]:
+        """Jobs with a line for each wheel end, the newest first; only those that all filters fit."""
+        wanted = {"vin": vin, "technician": technician, "wheel": wheel, "new_part": part, "new_lot": lot}
+        asked = {column: value for column, value in wanted.items() if value is not None}
+        where = "WHERE " + " AND ".join(f"{column} = ?" for column in asked) if asked else ""
+        sql = f"SELECT * FROM job_list {where} ORDER BY id DESC LIMIT ?"  # noqa: S608  columns are ours
+        return self._rows(sql, *asked.values(), last)
 
     def by_part(self) -> tuple[dict[str, Any], ...]:
         """Per part and lot fitted: wheel ends, and the share of them with a run after repair over."""

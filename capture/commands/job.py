@@ -87,11 +87,16 @@ def _pair(text: str) -> tuple[str, str]:
 @json_option
 def show(job: str, path_file: Path | None, data: Path, as_json: bool) -> None:
     """Show a JOB (id, its beginning, a VIN, or 'last'): what was recorded and what comes next."""
+    from capture.job_changes import changes
     from capture.jobs import describe, jobs_in
     from config.path import load_path
 
+    steps = load_path(path_file)
     with jobs_in(data) as jobs:
-        told = describe(jobs.find(job), load_path(path_file))
+        found = jobs.find(job)
+    told, changed = describe(found, steps), changes(found, steps, data)
+    for end in told["wheels"]:
+        end["before_after"] = changed[end["wheel"]]
     _say(told, None, as_json)
     if not as_json:
         _show(told)
@@ -107,12 +112,27 @@ def _show(told: dict[str, Any]) -> None:
             click.echo(f"{mark} {entry['step']:<16} {entry['answer']}  ({entry['technician']})")
             if entry["problem"]:
                 click.echo(f"  {'':<16} {entry['problem']}")
+        for line in end["before_after"]:
+            before, after, change = (_figure(line["before"]), _figure(line["after"]), line["change"])
+            click.echo(f"{line['quantity']}: as found {before}; after repair {after}")
+            if change:
+                click.echo(f"  {change['text']}")
         for step in end["next"][:1]:
             click.echo(f"next: {step['step']}: {step['do']}")
             if step["caution"]:
                 click.echo(f"      caution: {step['caution']}")
             if step["answers"]:
                 click.echo(f"      answers: {', '.join(step['answers'])}")
+
+
+def _figure(told: dict[str, Any] | None) -> str:
+    if told is None:
+        return "not measured"
+    if told["value_mm"] is None:
+        return str(told["verdict"] or "no figure")
+    spread = "" if told["expanded_mm"] is None else f" ± {told['expanded_mm']:.4f}"
+    limit = "" if told["limit_mm"] is None else f" (limit {told['limit_mm']:.4f} mm: {told['verdict']})"
+    return f"{told['value_mm']:.4f}{spread} mm{limit}"
 
 
 @command.command("step")
@@ -124,6 +144,13 @@ def _show(told: dict[str, Any]) -> None:
     "--trace",
     type=click.Path(dir_okay=False, path_type=Path),
     help="A trace file to keep and judge as the run of this step.",
+)
+@click.option("--indicator", metavar="NAME", help="With --trace: what was read, for its permissible error.")
+@click.option(
+    "--indicators",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="The workshop's indicators.",
 )
 @WHEEL
 @TECHNICIAN
@@ -200,24 +227,63 @@ def release(job: str, path_file: Path | None, data: Path, as_json: bool) -> None
 
 @command.command("list")
 @click.option("--vin", help="Only this vehicle.")
-@click.option("--parts", is_flag=True, help="By part and lot, with the share over after repair.")
-@click.option("--comebacks", metavar="KM", type=float, help="Wheel ends that came again within this mileage.")
+@click.option("--technician", metavar="NAME", help="Only opened by this technician.")
+@click.option("--wheel", metavar="POSITION", help="Only this wheel position.")
+@click.option("--part", help="Only with this part fitted.")
+@click.option("--lot", help="Only with this lot fitted.")
 @click.option("--last", type=click.IntRange(min=1), default=20, show_default=True)
 @data_option
 @json_option
-def list_jobs(
-    vin: str | None, parts: bool, comebacks: float | None, last: int, data: Path, as_json: bool
-) -> None:
-    """List jobs, the newest first; or parts; or comebacks."""
+def list_jobs(data: Path, as_json: bool, wheel: str | None, **wanted: Any) -> None:
+    """List jobs, the newest first, a line for each wheel end."""
+    from analysis.record import parse_wheel
     from capture.jobs import jobs_in
 
     with jobs_in(data) as jobs:
-        if parts:
-            rows = jobs.by_part()
-        else:
-            rows = jobs.latest(last=last, vin=vin) if comebacks is None else jobs.comebacks(comebacks)
+        rows = jobs.latest(wheel=parse_wheel(wheel) if wheel else None, **wanted)
     for row in rows:
         _say(row, "  ".join("-" if value is None else str(value) for value in row.values()), as_json)
+
+
+@command.command("history")
+@click.option(
+    "--within",
+    default="20000 km",
+    show_default=True,
+    metavar="DISTANCE",
+    help="The same wheel end again within this mileage is a comeback.",
+)
+@click.option(
+    "--indicators",
+    "indicators_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="The workshop's indicators, to see which are due for calibration.",
+)
+@data_option
+@json_option
+def history(within: str, indicators_file: Path | None, data: Path, as_json: bool) -> None:
+    """Tell the share of `over` after repair per part and lot, comebacks, and calibrations due."""
+    from capture.jobs import calibrations_due, jobs_in, parse_odometer_km
+
+    within_km = parse_odometer_km(within, where="--within")
+    with jobs_in(data) as jobs:
+        parts, comebacks = jobs.by_part(), jobs.comebacks(within_km)
+    due = calibrations_due(indicators_file) if indicators_file is not None else ()
+    for row in parts:
+        ends = "1 wheel end" if row["wheel_ends"] == 1 else f"{row['wheel_ends']} wheel ends"
+        text = (
+            f"part {row['part']} lot {row['lot'] or '-'}: {ends}, {row['share_over']:.0%} over after repair"
+        )
+        _say({"what": "part", **row}, text, as_json)
+    for row in comebacks:
+        text = f"comeback {row['vin']} {row['wheel']} after {row['distance_km']:.0f} km"
+        _say(
+            {"what": "comeback", **row}, f"{text}: part {row['part'] or '-'} lot {row['lot'] or '-'}", as_json
+        )
+    for row in due:
+        text = f"calibration of {row['indicator']} was due on {row['due']}"
+        _say({"what": "calibration due", **row}, text, as_json)
 
 
 @command.command("run-file")

@@ -46,12 +46,14 @@ def path(tmp_path_factory):
     return path
 
 
-@pytest.mark.parametrize("what", ["latest", "vin", "parts", "comebacks", "find", "runs"])
+@pytest.mark.parametrize("what", ["latest", "vin", "technician", "lot", "parts", "comebacks", "find", "runs"])
 def test_every_list_is_quick(path, what):
     with Jobs.open(path) as jobs, Store.open(path) as store:
         ask = {
             "latest": lambda: jobs.latest(last=50),
             "vin": lambda: jobs.latest(vin="V00400"),
+            "technician": lambda: jobs.latest(technician="t3"),
+            "lot": lambda: jobs.latest(wheel="front left", part="p39", lot="l4"),
             "parts": jobs.by_part,
             "comebacks": lambda: jobs.comebacks(6000.0),
             "find": lambda: jobs.find("V00400"),

@@ -195,7 +195,7 @@ def test_bad_input_is_one_line_and_loses_nothing(capsys, folder):
         (["job", "open", "--technician", "A", "--wheel", "FL", "--torque", "180", *data], "no unit"),
         (
             ["job", "open", "--technician", "A", "--wheel", "FL", "--odometer", "far", *data],
-            "not an odometer",
+            "not a distance",
         ),
         (["job", "step", "last", "turning", "wobbly", "--technician", "B", *data], "smooth, rough, stiff"),
         (

@@ -1,0 +1,166 @@
+"""Runs of a job: a trace file kept and judged for a step, a run that was measured, what they found."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from analysis.measure import measure_endplay, measure_runout
+from analysis.record import RunRef, Stage, Store
+from analysis.record.jobs import Entry, JobRecord, WheelEnd
+from analysis.results import EndplayResult, Judged, RunoutResult
+from analysis.results_bore import BoreResult
+from analysis.trace import FloatArray, Trace
+from analysis.trace_file import read_trace
+from analysis.values import Setup
+from capture.folder import DATABASE, Owned
+from config.clock import NS_PER_S, Clock, SystemClock
+from config.errors import InputError
+from config.indicators import Indicator, indicator_named, load_indicators
+from config.limits import Limit
+from config.path import Step
+
+NM_PER_UM = 1_000.0
+FULL_TURN_DEG = 360.0
+AFTER: Stage = "after repair"
+RESULTS: Mapping[str, type[Judged]] = {"runout": RunoutResult, "endplay": EndplayResult, "bore": BoreResult}
+
+
+def named_indicator(given: Mapping[str, Any]) -> Indicator | None:
+    """The indicator typed as `indicator`, from the file `indicators`; None when none was named."""
+    if given.get("indicator") is None:
+        return None
+    return indicator_named(given["indicator"], load_indicators(given.get("indicators")))
+
+
+def keep_trace(
+    path: Path,
+    job: JobRecord,
+    end: WheelEnd,
+    step: Step,
+    *,
+    limit: Limit | None,
+    indicator: Indicator | None,
+    data: Path,
+    clock: Clock | None = None,
+) -> tuple[str, str]:
+    """Keep a trace file as a run of the record and judge what was kept.
+
+    Args:
+        path: the trace file.
+        job: the job.
+        end: the wheel end.
+        step: a step that records a run.
+        limit: None to measure only.
+        indicator: the one that was read, for its permissible error; None when not known.
+        data: the station's folder, owned while the run is written.
+        clock: of the run's start.
+
+    Returns:
+        The run's id, and its verdict or ``measured``.
+
+    Raises:
+        InputError: not a trace, or another process writes into the folder. Nothing was kept then.
+    """
+    kind = step.run
+    assert kind is not None
+    trace = read_trace(path)
+    setup = Setup(
+        permissible_error_um=None if indicator is None else indicator.permissible_error_nm / NM_PER_UM
+    )
+    known: dict[str, Any] = {"name": "trace file"} if indicator is None else indicator.model_dump(mode="json")
+    settings = {
+        "file": path.name,
+        "file_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+        "applied_setup": asdict(setup),
+        "applied_limit": None if limit is None else asdict(limit),
+    }
+    now = clock or SystemClock()
+    begun = now.monotonic_ns()
+    with Owned(data), Store.open(data / DATABASE) as store:
+        ref = store.begin_run(
+            kind, known, settings=settings, started_t_ns=begun, started_utc=now.utc(),
+            job=job.id, wheel=end.sheet.wheel, stage=AFTER if step.stage == AFTER else "as found",
+        )  # fmt: skip
+        _write_readings(store, ref, trace, begun)
+        # The record holds no angles. A bore is judged with those of the file; the rest as it was kept,
+        # so that whoever computes it again from the record has the same figures.
+        seen = trace if kind == "bore" else store.trace(ref.id)
+        result = _measure(kind, seen, limit, setup, str(path))
+        store.save_result(ref.key, result)
+    return ref.id, result.verdict or "measured"
+
+
+def _write_readings(store: Store, ref: RunRef, trace: Trace, begun: int) -> None:
+    start_s = float(trace.time_s[0])
+
+    def t_ns(time_s: float) -> int:
+        return begun + round((float(time_s) - start_s) * NS_PER_S)
+
+    flags = trace.flag if trace.flag is not None else [""] * len(trace)
+    rows = [
+        (seq, t_ns(time_s), round(float(um) * NM_PER_UM), str(flag) or None, None)
+        for seq, (time_s, um, flag) in enumerate(zip(trace.time_s, trace.reading_um, flags, strict=True))
+    ]
+    store.append_readings(ref.key, rows)
+    for mark_s in trace.mark_s if trace.mark_s.size else _passings_s(trace):
+        store.add_mark(ref.key, t_ns(mark_s))
+    store.end_run(ref.key, "done", rows[-1][1])
+
+
+def _passings_s(trace: Trace) -> FloatArray:
+    """When the index mark passed, from the angles of an encoder; empty without them. Seconds."""
+    if trace.angle_deg is None or len(trace) < 2:
+        return np.empty(0)
+    angle = np.unwrap(trace.angle_deg, period=FULL_TURN_DEG)
+    if angle[-1] < angle[0]:
+        angle = -angle
+    angle = np.maximum.accumulate(angle)
+    marks = np.arange(np.ceil(angle[0] / FULL_TURN_DEG), np.floor(angle[-1] / FULL_TURN_DEG) + 1)
+    keep = np.concatenate([[True], np.diff(angle) > 0.0])
+    passed_s: FloatArray = np.interp(marks * FULL_TURN_DEG, angle[keep], trace.time_s[keep])
+    return passed_s
+
+
+def _measure(kind: str, trace: Trace, limit: Limit | None, setup: Setup, file: str) -> Judged:
+    if kind == "runout":
+        return measure_runout(trace, limit=limit, setup=setup, file=file)
+    if kind == "endplay":
+        return measure_endplay(trace, limit=limit, setup=setup, file=file)
+    if kind == "bore":
+        from analysis.bore import measure_bore
+
+        return measure_bore(trace, limit=limit, setup=setup, file=file)
+    raise InputError(f"a run of {kind} is not judged from a trace file", where="--trace", do="use --run")
+
+
+def kept_run(name: str, job: JobRecord, end: WheelEnd, step: Step, data: Path) -> tuple[str, str]:
+    """The id of a run that was measured for a step, and its verdict or ``measured``.
+
+    Raises:
+        InputError: no such run; one of another kind, job or wheel; one not ended or not judged.
+    """
+    with Store.open(data / DATABASE) as store:
+        record = store.run(name)
+    summary = record.summary
+    where = f"run {summary.id}"
+    if summary.kind != step.run:
+        raise InputError(f"is a run of {summary.kind}", where=where, expected=str(step.run))
+    if summary.job not in (None, job.id) or summary.wheel not in (None, end.sheet.wheel):
+        raise InputError(f"belongs to {summary.wheel} of job {summary.job}", where=where)
+    if summary.state != "done" or not record.results:
+        raise InputError(f"is {summary.state} and was not judged", where=where, do="measure again")
+    return summary.id, summary.verdict or "measured"
+
+
+def found_by(store: Store, entry: Entry | None, kind: str) -> Judged | None:
+    """The latest result of the run behind an entry; None without one."""
+    if entry is None or entry.run is None:
+        return None
+    results = store.run(entry.run).results
+    return RESULTS[kind].model_validate(results[-1]) if results else None

@@ -1,0 +1,206 @@
+"""`hubproof job`: lists, history, before and after, one writer, and what is refused with nothing lost."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from capture.commands import run
+from capture.folder import Owned
+
+VIN, OTHER_VIN = "1G4AH59H45G118341", "1M8GDM9AXKP042788"
+SHORT_PATH = """
+[[step]]
+id = "photo"
+stage = "as found"
+do = "Photograph the wheel end."
+records = "photo"
+[[step]]
+id = "play_found"
+stage = "as found"
+do = "Push and pull."
+records = "run"
+run = "endplay"
+[[step]]
+id = "play_after"
+stage = "after repair"
+do = "Push and pull again."
+records = "run"
+run = "endplay"
+"""
+
+
+class Bench:
+    """A folder, a short path of three steps, and the commands with both."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder, self.capsys = folder, capsys
+        self.path, self.photo = folder / "path.toml", folder / "hub.jpg"
+        self.path.write_text(SHORT_PATH)
+        self.photo.write_bytes(b"invented")
+
+    def run(self, *arguments: str, status: int = 0) -> list[dict[str, Any]]:
+        """The JSON lines of a `job` command; of a refusal its one line, under `error`."""
+        self.capsys.readouterr()
+        got = run(["job", *arguments, "--data", str(self.folder / "data"), "--json"])
+        told = self.capsys.readouterr()
+        assert got == status, told.err
+        if status == 2:
+            assert told.err.count("\n") == 1
+            return [{"error": told.err}]
+        return [json.loads(line) for line in told.out.splitlines()]
+
+    def open(self, *more: str, vin: str = VIN, technician: str = "A", status: int = 0) -> dict[str, Any]:
+        asked = ("open", "--vin", vin, "--technician", technician, "--wheel", "FL", *more)
+        return self.run(*asked, status=status)[0]
+
+    def step(self, step: str, *more: str, status: int = 0) -> dict[str, Any]:
+        named = ("--technician", "A", "--path", str(self.path))
+        return self.run("step", "last", step, *more, *named, status=status)[0]
+
+    def play(self, name: str, play_um: float) -> str:
+        """A trace of four strokes with this play, exact but for 0.3 um of noise."""
+        ramp = np.linspace(0, play_um, 8)
+        stroke = np.concatenate([np.zeros(30), ramp, np.full(30, play_um), ramp[::-1]])
+        um = np.tile(stroke, 4) + np.random.default_rng(2).normal(0, 0.3, stroke.size * 4)
+        file = self.folder / name
+        rows = (f"{i / 25:.2f},{round(v) / 1000:.3f}\n" for i, v in enumerate(um))
+        file.write_text("time_s,reading_mm\n" + "".join(rows))
+        return str(file)
+
+    def finish(self) -> None:
+        """The photo, and the runs skipped; released."""
+        self.step("photo", str(self.photo))
+        for step in ("play_found", "play_after"):
+            self.run("skip", "last", step, "--reason", "test", "--technician", "A", "--path", str(self.path))
+        self.run("release", "last", "--path", str(self.path))
+
+
+@pytest.fixture
+def bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Bench:
+    return Bench(tmp_path, capsys)
+
+
+def budget(capsys: pytest.CaptureFixture[str], data: Path) -> list[str]:
+    capsys.readouterr()
+    assert run(["runs", "show", "last", "--json", "--data", str(data)]) == 0
+    kept = json.loads(capsys.readouterr().out)
+    return [line["source"] for line in kept["results"][-1]["uncertainty_mm"]["budget"]]
+
+
+def test_before_and_after_with_the_changes_own_uncertainty(bench: Bench) -> None:
+    bench.open("--limit", "endplay=0.1 mm", "--source", "invented manual")
+    bench.step("play_found", "--trace", bench.play("worn.csv", 180), "--indicator", "bench")
+    (half,) = bench.run("show", "last", "--path", str(bench.path))[0]["wheels"][0]["before_after"]
+    assert (half["before"]["verdict"], half["after"], half["change"]) == ("over", None, None)
+    bench.step("play_after", "--trace", bench.play("good.csv", 30), "--indicator", "bench")
+    (line,) = bench.run("show", "last", "--path", str(bench.path))[0]["wheels"][0]["before_after"]
+    before, after, change = line["before"], line["after"], line["change"]
+    assert change["better_by_mm"] == pytest.approx(0.150, abs=0.001)
+    # Independent sources: JCGM 100, 5.1.2 (the coverage factors differ a little from that of the sum).
+    together = (before["expanded_mm"] ** 2 + after["expanded_mm"] ** 2) ** 0.5
+    assert change["expanded_mm"] == pytest.approx(together, rel=0.05)
+    assert change["text"].startswith("better by 0.150 mm +- 0.00")
+    assert (before["limit_mm"], before["limit_source"]) == (0.1, "invented manual")
+    assert run(["job", "show", "last", "--path", str(bench.path), "--data", str(bench.folder / "data")]) == 0
+    assert "better by 0.150 mm" in bench.capsys.readouterr().out
+
+
+def test_a_named_indicator_brings_its_permissible_error(bench: Bench) -> None:
+    bench.open()
+    trace = bench.play("play.csv", 50)
+    bench.step("play_found", "--trace", trace)
+    assert not any("permissible" in s for s in budget(bench.capsys, bench.folder / "data"))
+    bench.step("play_after", "--trace", trace, "--indicator", "bench")
+    assert any("permissible" in s for s in budget(bench.capsys, bench.folder / "data"))
+    refused = bench.step("play_found", "--trace", trace, "--indicator", "none", status=2)
+    assert "none" in refused["error"]
+
+
+def test_one_writer_at_a_time(bench: Bench) -> None:
+    bench.open()
+    trace = bench.play("play.csv", 50)
+    with Owned(bench.folder / "data"):
+        refused = bench.step("play_found", "--trace", trace, status=2)
+    assert "works with this folder" in refused["error"]
+    assert bench.run("show", "last")[0]["wheels"][0]["entries"] == []
+    bench.step("play_found", "--trace", trace)
+
+
+def test_a_photo_that_is_not_there_is_refused(bench: Bench) -> None:
+    bench.open()
+    assert "is not there" in bench.step("photo", str(bench.folder / "none.jpg"), status=2)["error"]
+    bench.step("photo", str(bench.photo))
+    entries = bench.run("show", "last")[0]["wheels"][0]["entries"]
+    assert [entry["answer"] for entry in entries] == [str(bench.photo)]
+
+
+def test_a_released_job_keeps_no_further_run(bench: Bench) -> None:
+    bench.open()
+    bench.finish()
+    assert "is released" in bench.step("play_found", "--trace", bench.play("p.csv", 50), status=2)["error"]
+    assert run(["runs", "list", "--json", "--data", str(bench.folder / "data")]) == 0
+    assert bench.capsys.readouterr().out == ""
+
+
+def test_an_odometer_that_goes_back_is_refused_and_a_comeback_is_told(bench: Bench) -> None:
+    bench.open("--odometer", "120000 km", "--part", 'P,1 "x"', "--lot", "7")
+    bench.finish()
+    refused = bench.open("--odometer", "119999 km", status=2)
+    assert "119999 km is below 120000 km of an earlier visit" in refused["error"]
+    assert len(bench.run("list")) == 1
+    bench.open("--odometer", "123000 km")
+    told = bench.run("history")
+    assert [line["what"] for line in told] == ["part", "comeback"]
+    assert (told[0]["part"], told[0]["lot"], told[0]["share_over"]) == ('P,1 "x"', "7", 0)
+    assert (told[1]["wheel"], told[1]["distance_km"], told[1]["lot"]) == ("front left", 3000.0, "7")
+    assert [line["what"] for line in bench.run("history", "--within", "1000 mi")] == ["part"]
+    assert "is not a distance" in bench.run("history", "--within", "far", status=2)[0]["error"]
+
+
+def test_share_over_counts_wheel_ends_after_repair(bench: Bench) -> None:
+    """Of two wheel ends with one part and lot, one is over after the repair: a half."""
+    limits = ("--part", "P", "--lot", "7", "--limit", "endplay=0.1 mm", "--source", "invented")
+    for vin, play_um in ((VIN, 180), (OTHER_VIN, 30)):
+        bench.open(*limits, vin=vin)
+        bench.step("play_after", "--trace", bench.play("after.csv", play_um))
+    (line,) = bench.run("history")
+    assert (line["wheel_ends"], line["share_over"]) == (2, 0.5)
+
+
+def test_calibrations_due_are_told(bench: Bench) -> None:
+    from config.settings import shipped
+
+    file = bench.folder / "indicators.toml"
+    bench.open()
+    file.write_text(shipped("indicators.toml").replace("2027-06-01", "2001-06-01"))
+    due = bench.run("history", "--indicators", str(file))
+    assert {"what": "calibration due", "indicator": "bench", "serial_number": "INVENTED-0001"}.items() <= (
+        due[0].items()
+    )
+    file.write_text(shipped("indicators.toml").replace("2027-06-01", "9999-06-01"))
+    assert all(line["indicator"] != "bench" for line in bench.run("history", "--indicators", str(file)))
+
+
+@pytest.mark.parametrize(
+    ("filters", "found"),
+    [
+        (("--technician", "A"), [VIN]),
+        (("--technician", "C"), []),
+        (("--part", "P2"), [OTHER_VIN]),
+        (("--lot", "7"), [OTHER_VIN, VIN]),
+        (("--lot", "7", "--part", "P1"), [VIN]),
+        (("--wheel", "front left"), [OTHER_VIN, VIN]),
+        (("--wheel", "RR"), []),
+        (("--vin", VIN), [VIN]),
+        (("--last", "1"), [OTHER_VIN]),
+    ],
+)
+def test_list_is_filtered(bench: Bench, filters: tuple[str, ...], found: list[str]) -> None:
+    bench.open("--part", "P1", "--lot", "7")
+    bench.open("--part", "P2", "--lot", "7", vin=OTHER_VIN, technician="B")
+    assert [row["vin"] for row in bench.run("list", *filters)] == found
