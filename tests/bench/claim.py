@@ -45,7 +45,8 @@ def timed_pack(whole: ClaimInput, path: Path) -> bool:
     report = verify_pack(path / "pack.zip")
     checked = time.process_time() - began
     print(
-        f"10 runs x 3000 readings: {made:.2f} s of one core, {len(pack.content)} bytes; checked in {checked:.2f} s"
+        f"10 runs x 3000 readings: {made:.2f} s of one core, {len(pack.content)} bytes; "
+        f"checked in {checked:.2f} s"
     )
     assert report.good, report.faults
     return made < SECONDS_TO_MAKE and checked < SECONDS_TO_CHECK and len(pack.content) < BYTES

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.measure import measure_endplay, measure_runout
-from analysis.results import EndplayResult, RunoutResult
 from analysis.rest import check_rest
+from analysis.results import EndplayResult, RunoutResult
 from analysis.values import Setup
 from config.indicators import indicator_named, load_indicators
 from config.settings import default_limit, load_limits
@@ -36,6 +36,11 @@ class Measured:
     runout_off_um: float | None
     endplay_off_um: float | None
     turns_off: float | None
+
+    @property
+    def blamed(self) -> tuple[str, ...]:
+        """Every part that either measurement points to."""
+        return tuple(each.part for each in (*self.runout.points_to, *self.endplay.points_to))
 
 
 def measured(scenario: str, seed: int, *, tapped: bool = True) -> Measured:
@@ -105,7 +110,7 @@ def _row(scenario: str, seeds: int, tapped: bool) -> str:
         f"steady {sum(m.steady for m in all_of)}  "
         f"run-out [{verdicts([m.runout.verdict for m in all_of])}] "
         f"end play [{verdicts([m.endplay.verdict for m in all_of])}] "
-        f"points to [{verdicts([p.part for m in all_of for p in (*m.runout.points_to, *m.endplay.points_to)])}]"
+        f"points to [{verdicts([part for m in all_of for part in m.blamed])}]"
     )
 
 
