@@ -250,6 +250,8 @@ class Bench:
         """
         t_ns = self.clock.monotonic_ns()
         run = self._going_on(run_id)
+        if self._run_of.get(run.indicator.name) is not run:
+            raise InputError(f"run {run_id!r} takes no more marks", expected="a run that has not ended")
         run.mark(t_ns)
         assert self._recorder is not None
         self._recorder.then(lambda store: store.add_mark(run.ref.key, t_ns))
@@ -288,7 +290,7 @@ class Bench:
         assert self._recorder is not None
         t_ns = self.clock.monotonic_ns()
         del self._run_of[run.indicator.name]
-        return self._recorder.then(lambda store: store.end_run(run.ref.key, state, t_ns))
+        return self._recorder.end_run(run.ref.key, state, t_ns)
 
     async def _conclude(self, run: Run) -> None:
         """The final result, from the readings as they are in the record, kept beside them."""
@@ -305,6 +307,8 @@ class Bench:
     def on_readings(self, indicator: str, readings: list[Reading]) -> None:
         """Record and show."""
         run = self._run_of.get(indicator)
+        if run is not None and readings[0].t_ns < run.buffer.started_t_ns:
+            run = None  # it waited in the link while the run was begun, and belongs to no run
         if run is not None and self._recorder is not None:
             self._recorder.append(run.ref.key, run.take(readings))
             switched = run.unit_switched(readings)
@@ -315,8 +319,9 @@ class Bench:
     def on_faults(self, indicator: str, faults: list[Fault]) -> None:
         """Keep the bytes beside the readings."""
         run = self._run_of.get(indicator)
-        if run is not None and self._recorder is not None:
-            self._recorder.append(run.ref.key, run.take_faults(faults))
+        if run is None or self._recorder is None or faults[0].t_ns < run.buffer.started_t_ns:
+            return
+        self._recorder.append(run.ref.key, run.take_faults(faults))
 
     def on_state(self, state: IndicatorState) -> None:
         """Tell everyone."""

@@ -18,7 +18,7 @@ from capture.messages import (
     Trouble,
 )
 from capture.system import keys_pressed
-from config.errors import LinkError
+from config.errors import InputError, LinkError
 
 if TYPE_CHECKING:
     from analysis.results import EndplayResult, RestResult, RunoutResult
@@ -85,7 +85,10 @@ async def _follow(messages: AsyncIterator[Message], begun: RunProgress, view: Ru
 async def _hand_on_keys(station: Station, begun: RunProgress, keys: asyncio.Queue[str]) -> None:
     while True:
         key = await keys.get()
-        if key in MARK_KEYS and begun.kind == "runout":
-            await station.mark(begun.run)
-        elif key in STOP_KEYS:
-            await station.stop_run(begun.run)
+        try:
+            if key in MARK_KEYS and begun.kind == "runout":
+                await station.mark(begun.run)
+            elif key in STOP_KEYS:
+                await station.stop_run(begun.run)
+        except InputError:
+            return  # the run ended a moment ago

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from analysis.record import Store
+from analysis.record import EndState, Store
 from config.clock import Clock
 from config.errors import StoreError
 
@@ -121,6 +121,15 @@ class Recorder:
             self._changed.notify()
         return future
 
+    def end_run(self, key: int, state: EndState, t_ns: int) -> asyncio.Future[None]:
+        """End a run after all that was handed over; nothing may be handed over for it afterwards."""
+
+        def end(store: Store) -> None:
+            self._tell_dropped(key)
+            store.end_run(key, state, t_ns)
+
+        return self.then(end)
+
     async def close(self) -> int:
         """Write what is left and end.
 
@@ -193,10 +202,16 @@ class Recorder:
             self._waiting -= len(rows)
             self._stored += len(rows)
             self._slowest_ns = max(self._slowest_ns, took_ns)
-            dropped = self._dropped.pop(key, 0)
+        self._tell_dropped(key)
+
+    def _tell_dropped(self, key: int) -> None:
+        with self._changed:
+            dropped = self._dropped.get(key, 0)
         if dropped:
             text = f"{dropped} readings were not kept: the disk refused for too long"
             self._store.add_event(key, self._clock.monotonic_ns(), NOT_STORED, text)
+            with self._changed:
+                self._dropped[key] -= dropped
 
     def _give_up(self) -> None:
         log.critical("%d readings could not be stored: %s", self._waiting, self._failing)

@@ -14,6 +14,7 @@ from capture.messages import IndicatorState, RunProgress, RunRequest
 from capture.reading import Fault, Reading
 from capture.recorder import Row
 from capture.run_buffer import RunBuffer
+from capture.warnings import unit_warning
 from config.clock import NS_PER_S, Clock
 from config.indicators import Indicator
 from config.limits import Limit
@@ -127,6 +128,7 @@ class Run:
                 if step.state == "done":
                     self._last_say = step.say
                     return
+                self._check_unit()
                 self._tell(step)
                 if looking.done():
                     looking.result()  # an error of the analysis ends the run, and is told
@@ -149,6 +151,11 @@ class Run:
             count=self._count,
             trouble=trouble,
         )
+
+    def _check_unit(self) -> None:
+        warning = unit_warning(self.indicator, self.buffer.unit, self.buffer.last_lengths_nm())
+        if warning is not None:
+            self.warn(warning)
 
     async def _look_again_and_again(self) -> None:
         """Count turns or strokes in the readings so far, in a worker thread."""

@@ -20,6 +20,7 @@ STILL_STEPS = 2
 STILL_NOISE = 6.0
 """… unless its own noise is wide: the range of some hundred readings stays below this many sigma."""
 NOISE_READINGS = 200
+CHECKED_READINGS = 50
 SIGMA_OF_MEDIAN_DIFFERENCE = 1.05  # 1.4826 / sqrt(2), for normal noise
 
 
@@ -121,6 +122,10 @@ class RunBuffer:
         first = int(np.searchsorted(np.frombuffer(self._t_ns, dtype=np.int64), since_ns))
         window = np.frombuffer(self._nm, dtype=np.int64)[first:].copy()
         return bool(np.ptp(window) > max(STILL_STEPS * self.resolution_nm, STILL_NOISE * noise_nm))
+
+    def last_lengths_nm(self) -> list[int]:
+        """Some of the last readings, newest last; flagged ones among them."""
+        return self._nm[-CHECKED_READINGS:].tolist()
 
     def _arrays(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         # Copies: a view would keep the arrays from growing.

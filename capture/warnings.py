@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
-from config.indicators import Indicator
-from config.lengths import show_length
+from config.indicators import Indicator, Unit
+from config.lengths import NM_PER_UNIT, show_length
 from config.limits import Limit
 
 STEPS_IN_LIMIT = 10
@@ -22,3 +23,33 @@ def set_up_warnings(indicator: Indicator, limit: Limit | None, today: date) -> t
         bound = show_length(limit.accept_nm, step_nm=100)
         found.append(f"The step of {step} is coarse for a limit of {bound}: use a finer indicator.")
     return tuple(found)
+
+
+FEWEST_READINGS = 20
+INCH_STEP_NM = NM_PER_UNIT["in"] // 100_000
+"""The finest step that an inch display has: 0.00001 in."""
+
+
+def unit_warning(indicator: Indicator, unit: Unit | None, lengths_nm: Sequence[int]) -> str | None:
+    """What shows that the indicator is set to another unit than its description says, or None.
+
+    Args:
+        indicator: the description.
+        unit: in which the readings are written.
+        lengths_nm: some of the last readings.
+    """
+    if unit is None or len(lengths_nm) < FEWEST_READINGS:
+        return None
+    step = show_length(indicator.resolution_nm, "mm", step_nm=min(indicator.resolution_nm, 100))
+    if unit == "in" and indicator.resolution_nm % INCH_STEP_NM:
+        return (
+            f"The indicator writes inches but is described with a step of {step}: switch it to millimetres."
+        )
+    if unit != "in" and indicator.resolution_nm % INCH_STEP_NM == 0:
+        return f"The indicator writes {unit} but is described with a step of {step}: switch it to inches."
+    if any(length_nm % indicator.resolution_nm for length_nm in lengths_nm):
+        return f"Readings are finer than the described step of {step}: is the indicator set to another unit?"
+    if any(abs(length_nm) > indicator.range_nm for length_nm in lengths_nm):
+        span = show_length(indicator.range_nm, "mm", step_nm=100_000)
+        return f"Readings lie beyond the indicator's range of {span}: is it set to another unit, or preset?"
+    return None

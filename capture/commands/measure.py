@@ -144,7 +144,7 @@ async def _carry_through(
 ) -> int:
     from rich.console import Console
 
-    from capture.client import open_station
+    from capture.client import DaemonStation, open_station
     from capture.measure_run import carry_through
     from capture.terminal import RunView, show_cautions, show_result
     from config.indicators import Indicator, indicator_named, load_indicators
@@ -160,11 +160,15 @@ async def _carry_through(
     console = Console()
     show_cautions(console, request.kind)
     async with open_station(data, settings) as station:
+        if (indicators_file or limits_file) and isinstance(station, DaemonStation):
+            console.print(
+                f"Note: {station.place} measures, with its own indicators and limits.", soft_wrap=True
+            )
         with RunView(console, request.kind, keys=console.is_terminal) as view:
             outcome = await carry_through(station, request, view)
     if outcome.result is None:
         console.print(f"{outcome.state}; kept as run {outcome.run}", soft_wrap=True)
-        return EXIT_INTERRUPTED if outcome.state == "interrupted" else 0
+        return EXIT_INTERRUPTED if outcome.state == "interrupted" else EXIT_NOT_MEASURABLE
     show_result(console, outcome.result, outcome.run)
     return exit_status(outcome.result)
 

@@ -49,6 +49,7 @@ def cause(error: BaseException) -> int | None:
 def not_opened(port: str, error: OSError | ValueError) -> LinkError:
     """Why `port` could not be opened."""
     number = cause(error)
+    port = port or "the serial port"
     if number in TAKEN:
         return LinkError(
             "is taken by another program", where=port, do="close the program that reads this port"

@@ -26,7 +26,12 @@ def environment() -> dict[str, str]:
 def hubproof(*arguments: str, timeout: float = 60.0) -> subprocess.CompletedProcess[str]:
     """One command, to its end."""
     return subprocess.run(
-        [*COMMAND, *arguments], capture_output=True, text=True, env=environment(), timeout=timeout, check=False
+        [*COMMAND, *arguments],
+        capture_output=True,
+        text=True,
+        env=environment(),
+        timeout=timeout,
+        check=False,
     )
 
 
@@ -62,7 +67,7 @@ class DaemonProcess:
         self._arguments = ("serve", "--data", str(data), "--indicators", str(indicators), "--port", "0")
 
     def __enter__(self) -> Self:
-        self.log = open(self.data.parent / "daemon.log", "a+b")  # noqa: SIM115
+        self.log = open(self.data.parent / "daemon.log", "a+b")
         began = time.monotonic()
         self.process = subprocess.Popen(
             [*COMMAND, *self._arguments], stdout=self.log, stderr=self.log, env=environment()

@@ -18,8 +18,9 @@ from analysis.trace import Trace
 from capture.bench import Bench
 from capture.folder import DATABASE
 from capture.messages import Message, RunProgress, RunRequest, RunResult
-from capture.warnings import set_up_warnings
+from capture.warnings import set_up_warnings, unit_warning
 from config.errors import InputError, StoreError
+from config.indicators import Unit
 from config.limits import parse_limit
 from tests.capture.helpers import ManualClock, ScriptedLink, indicator, line
 
@@ -183,8 +184,7 @@ async def test_a_unit_switched_in_mid_run_is_told_once_and_kept_apart(tmp_path: 
         await station.send([3])
         await station.clock.run_for(0.2)
         warnings = station.last_progress().warnings
-    assert len(warnings) == 1
-    assert "Unit switched from mm to in" in warnings[0]
+    assert [warning for warning in warnings if "Unit switched from mm to in" in warning] == list(warnings[:1])
     with Store.open(tmp_path / DATABASE) as store:
         record, trace = store.run(begun.run), store.trace(begun.run)
     assert [event.code for event in record.events] == ["unit_switched"]
@@ -250,3 +250,22 @@ def test_what_speaks_against_a_set_up_is_said() -> None:
     assert any("Calibration was due on 2026-01-01" in text for text in found)
     assert any("coarse for a limit of 0.005" in text for text in found)
     assert set_up_warnings(indicator(), parse_limit("0.05 mm", "runout"), date(2026, 2, 1)) == ()
+
+
+@pytest.mark.parametrize(
+    ("described", "unit", "lengths_nm", "words"),
+    [
+        ({}, "mm", [1_000, 2_000], None),
+        ({}, "in", [1_270, 2_540], "writes inches"),
+        ({"resolution": "0.0005 in"}, "mm", [1_000, 2_000], "switch it to inches"),
+        ({"resolution": "0.0005 in"}, "in", [12_700, 25_400], None),
+        ({}, "mm", [1_500, 2_000], "finer than the described step"),  # ".0015" read as mm, meant as in
+        ({}, "mm", [31_000_000, 31_001_000], "beyond the indicator's range"),
+    ],
+)
+def test_the_wrong_unit_is_seen(
+    described: dict[str, object], unit: Unit, lengths_nm: list[int], words: str | None
+) -> None:
+    found = unit_warning(indicator(**described), unit, lengths_nm * 10)
+    assert (words in found) if words and found else found is words
+    assert unit_warning(indicator(**described), unit, lengths_nm) is None  # too few to tell

@@ -32,7 +32,11 @@ def test_a_run_out_starts_on_motion_and_ends_when_the_hub_rests_after_enough() -
 
 def test_a_run_out_ends_after_a_further_quarter_too() -> None:
     course = Course("runout", 3.0)
-    assert story(course, at(1.0, True), at(9.0, True, 3.2), at(9.5, True, 3.3)) == ["moving", "enough", "done"]
+    assert story(course, at(1.0, True), at(9.0, True, 3.2), at(9.5, True, 3.3)) == [
+        "moving",
+        "enough",
+        "done",
+    ]
 
 
 def test_the_sentence_says_how_far_it_is() -> None:

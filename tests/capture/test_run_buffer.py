@@ -45,7 +45,9 @@ def test_readings_in_another_unit_than_the_run_began_in_are_flagged() -> None:
 def test_what_is_no_reading_takes_a_place_in_the_record_but_not_in_the_trace() -> None:
     buffer = RunBuffer(0, 1_000)
     fill(buffer, [0])
-    assert buffer.add_faults([Fault(MS, "unreadable", "not a line", "??")]) == [(1, MS, None, "not a line", "??")]
+    assert buffer.add_faults([Fault(MS, "unreadable", "not a line", "??")]) == [
+        (1, MS, None, "not a line", "??")
+    ]
     assert buffer.add([Reading(2 * MS, 0, "mm")])[0][0] == 2
     assert len(buffer.trace()) == 2
 

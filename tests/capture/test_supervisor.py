@@ -9,7 +9,6 @@ from contextlib import asynccontextmanager
 import pytest
 
 from capture.supervisor import LONGEST_WAIT_S, Supervisor
-from config.clock import NS_PER_S
 from config.errors import LinkError
 from config.indicators import Indicator
 from tests.capture.helpers import Heard, ManualClock, ScriptedLink, indicator, line, settle
