@@ -94,8 +94,14 @@ class Behind(Message):
     lost: int
 
 
+class Beat(Message):
+    """The station is there, though it may have nothing to tell; sent to listeners that ask for it."""
+
+    type: Literal["beat"] = "beat"
+
+
 AnyMessage = Annotated[
-    Readings | IndicatorState | RunProgress | RunResult | Trouble | Behind, Field(discriminator="type")
+    Readings | IndicatorState | RunProgress | RunResult | Trouble | Behind | Beat, Field(discriminator="type")
 ]
 ANY_MESSAGE: TypeAdapter[AnyMessage] = TypeAdapter(AnyMessage)
 

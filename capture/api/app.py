@@ -14,9 +14,12 @@ from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
 from analysis.record import RunKind, Wheel
 from capture.api.door import Door
+from capture.api.page import add_page
 from capture.bench import Bench, own_version
-from capture.messages import AnyMessage, Health, IndicatorState, Message, RunProgress, RunRequest
+from capture.messages import AnyMessage, Beat, Health, IndicatorState, Message, RunProgress, RunRequest
 from config.errors import HubproofError, InputError, StoreError
+
+BEAT_S = 0.3
 
 
 def create_app(bench: Bench) -> FastAPI:
@@ -26,11 +29,12 @@ def create_app(bench: Bench) -> FastAPI:
     app.add_exception_handler(HubproofError, _told)
     _add_state(app, bench)
     _add_runs(app, bench)
+    add_page(app, bench)
 
     @app.websocket("/live")
-    async def live(socket: WebSocket) -> None:
+    async def live(socket: WebSocket, beat: bool = False) -> None:
         await socket.accept()
-        await _stream(socket, bench)
+        await _stream(socket, bench, beat)
 
     return app
 
@@ -105,18 +109,21 @@ async def snapshot_and_after(bench: Bench, messages: AsyncIterator[AnyMessage]) 
         yield message
 
 
-async def _stream(socket: WebSocket, bench: Bench) -> None:
+async def _stream(socket: WebSocket, bench: Bench, beat: bool) -> None:
     """Send messages until the listener goes or the station ends."""
     subscription = bench.fanout.subscribe()
     sending = asyncio.create_task(_send_all(socket, bench, subscription.messages()))
     leaving = asyncio.create_task(_until_gone(socket))
+    tasks = {sending, leaving}
+    if beat:
+        tasks.add(asyncio.create_task(_beat(socket, bench)))
     try:
-        await asyncio.wait({sending, leaving}, return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
     finally:
         bench.fanout.unsubscribe(subscription)
-        for task in (sending, leaving):
+        for task in tasks:
             task.cancel()
-        await asyncio.wait({sending, leaving})
+        await asyncio.wait(tasks)
     if sending.cancelled():
         return
     if (error := sending.exception()) is not None and not isinstance(error, WebSocketDisconnect):
@@ -129,6 +136,14 @@ async def _stream(socket: WebSocket, bench: Bench) -> None:
 async def _send_all(socket: WebSocket, bench: Bench, messages: AsyncIterator[AnyMessage]) -> None:
     async for message in snapshot_and_after(bench, messages):
         await socket.send_text(message.model_dump_json())
+
+
+async def _beat(socket: WebSocket, bench: Bench) -> None:
+    """Tell again and again that the station is there: silence then means that it is not."""
+    with suppress(RuntimeError, WebSocketDisconnect):  # it has gone: the other tasks see to the end
+        while True:
+            await socket.send_text(Beat().model_dump_json())
+            await bench.clock.sleep(BEAT_S)
 
 
 async def _until_gone(socket: WebSocket) -> None:

@@ -1,0 +1,156 @@
+"""What the door serves of the page: files, headers, weight, words; no browser needed."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from capture.api.app import create_app
+from capture.api.page import POLICY, page_files
+from capture.bench import Bench
+from capture.course import Course, Seen
+
+HEAVIEST_BYTES = 150_000
+ADDRESS = "http://127.0.0.1:4870"
+
+
+@pytest.fixture
+async def client(tmp_path: Path) -> Iterator[httpx.AsyncClient]:
+    async with Bench(tmp_path, (), ()) as bench:
+        transport = httpx.ASGITransport(app=create_app(bench))
+        async with httpx.AsyncClient(transport=transport, base_url=ADDRESS) as client:
+            yield client
+
+
+def words(language: str) -> dict:
+    return json.loads(page_files()[f"words/{language}.json"])
+
+
+def source() -> str:
+    return "\n".join(body.decode() for name, body in page_files().items() if name.endswith((".js", ".html")))
+
+
+async def test_the_page_and_everything_it_names_is_served_with_a_strict_policy(client):
+    page = await client.get("/")
+    assert page.headers["content-type"].startswith("text/html")
+    named = set(re.findall(r'(?:href|src)="(/page/[^"]+)"', page.text))
+    for name, body in page_files().items():
+        if name.endswith(".js"):
+            named |= {f"/page/{each}" for each in re.findall(r'from "\./([^"]+)"', body.decode())}
+    named |= {f"/page/words/{language}.json" for language in ("en", "de")}
+    named |= {icon["src"] for icon in json.loads(page_files()["station.webmanifest"])["icons"]}
+    assert len(named) >= 14
+    for path in sorted(named):
+        answer = await client.get(path)
+        assert answer.status_code == 200, path
+        assert answer.headers["content-security-policy"] == POLICY
+        assert answer.headers["x-content-type-options"] == "nosniff"
+    assert "unsafe" not in POLICY
+    assert "default-src 'self'" in POLICY
+
+
+@pytest.mark.parametrize(
+    "path", ["nothing.js", "../api/app.py", "%2e%2e/__init__.py", "words/..%2f..%2fbench.py", ""]
+)
+async def test_no_path_leads_out_of_the_page(client, path):
+    assert (await client.get(f"/page/{path}")).status_code == 404
+
+
+def test_the_whole_page_is_light():
+    assert sum(len(body) for body in page_files().values()) < HEAVIEST_BYTES
+
+
+def test_no_other_host_is_named_and_nothing_is_inline():
+    for name, body in page_files().items():
+        hosts = {each for each in re.findall(r"(?:https?:)?//[\w.-]+\.\w+", body.decode()) if "://" in each}
+        assert hosts <= {"http://www.w3.org"}, name  # the name of SVG, never fetched
+    html = page_files()["index.html"].decode()
+    assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?![^>]*\ssrc=)", html)
+
+
+def test_both_languages_have_the_same_words_with_the_same_gaps():
+    english, german = words("en"), words("de")
+    assert set(english) == set(german)
+    for key, text in english.items():
+        if isinstance(text, str):
+            assert set(re.findall(r"\{\w+\}", text)) == set(re.findall(r"\{\w+\}", german[key])), key
+            assert german[key].strip(), key
+
+
+def test_every_word_that_the_page_asks_for_is_there():
+    asked = set(re.findall(r'\bword\("([^"]+)"', source())) | set(
+        re.findall(r'data-(?:word|label)="([^"]+)"', source())
+    )
+    assert len(asked) > 30
+    assert asked <= set(words("en"))
+    kinds = ("rest", "endplay", "runout")
+    from analysis.results import Part, Verdict
+    from capture.messages import LinkState
+
+    told = {*Verdict.__args__, *LinkState.__args__, *(f"part_{part}" for part in Part.__args__)}
+    told |= {f"kind_{kind}" for kind in kinds} | {f"begin_{kind}" for kind in kinds}
+    assert told <= set(words("en"))
+
+
+def sentences() -> set[str]:
+    """What a course can say, by driving it through every state."""
+    said = set()
+    for kind in ("rest", "endplay", "runout", "trace"):
+        for moving in (None, False, True):
+            for count in (None, 0.0, 1.4, 3.0, 3.4):
+                for first_s in (None, 0.5):
+                    for times in ((1.0,), (1.0, 2.0, 400.0), (400.0,)):
+                        course = Course(kind, 3.0)
+                        for now_s in times:
+                            said.add(course.step(Seen(now_s, first_s, moving, count)).say)
+                            said.add(course.step(Seen(now_s + 0.1, first_s, True, None)).say)
+                            said.add(course.step(Seen(now_s + 0.2, first_s, False, count)).say)
+    return said | {"Stopped.", "The run was interrupted; what was read is kept."}
+
+
+def test_every_sentence_of_a_course_is_put_into_german():
+    patterns = [re.compile(pattern) for pattern, _ in words("de")["say_patterns"]]
+    said = sentences()
+    assert len(said) >= 16
+    assert [each for each in said if not any(pattern.search(each) for pattern in patterns)] == []
+    assert [p.pattern for p in patterns if not any(p.search(each) for each in said)] == []
+
+
+async def test_every_path_that_the_page_asks_exists(client):
+    script = page_files()["station.js"].decode()
+    asked = re.findall(r'ask\("(GET|POST)", ["`](/[^"`]+)["`]', script)
+    assert len(asked) == 5
+    paths = (await client.get("/openapi.json")).json()["paths"]
+    for method, path in asked:
+        assert method.lower() in paths[path.replace("${run}", "{run}")], (method, path)
+
+
+def contrast(first: str, second: str) -> float:
+    """WCAG 2.2, definition of contrast ratio and of relative luminance."""
+
+    def luminance(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    light, dark = sorted((luminance(first), luminance(second)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_text_has_the_contrast_that_wcag_asks_for_in_both_themes():
+    assert contrast("#ffffff", "#000000") == pytest.approx(21.0)
+    themes = re.findall(r":root \{([^}]+)\}", page_files()["page.css"].decode())
+    assert len(themes) == 2
+    for theme in themes:
+        colour = dict(re.findall(r"--([\w-]+): (#\w{6})", theme))
+        for text in ("ink", "soft", "deed", "within", "over", "undecided", "unmeasured"):
+            for ground in ("ground", "raised"):
+                assert contrast(colour[text], colour[ground]) >= 4.5, (text, ground)  # 1.4.3, AA
+        assert contrast(colour["on-deed"], colour["deed"]) >= 4.5
+        for line in ("trace", "hold"):
+            assert contrast(colour[line], colour["raised"]) >= 3.0  # 1.4.11, AA
