@@ -141,7 +141,8 @@ class BluetoothPeripheral:
                 return
 
     def _told(self, error: BaseException) -> LinkError:
-        if isinstance(error, BleakBluetoothNotAvailableError) or "NotReady" in str(error):
+        no_service = isinstance(error, FileNotFoundError | ConnectionRefusedError)  # of the system's own
+        if no_service or isinstance(error, BleakBluetoothNotAvailableError) or "NotReady" in str(error):
             return LinkError("Bluetooth is off or missing", where=self.where, do="switch Bluetooth on")
         if isinstance(error, TimeoutError):
             return LinkError("does not answer", where=self.where, do="switch it on and bring it nearer")
