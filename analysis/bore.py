@@ -50,6 +50,7 @@ class BoreSetup:
     Attributes:
         directions: directions at each depth; None: from the angle column, else 4, 3 or 2, whichever
             divides the number of stations.
+        depths: depths; None: whatever comes out of the directions.
         grows: the reading grows with the bore; None: found from the rocking, else yes.
         ring_mm: the setting ring's diameter at 20 degrees C, None when only the form is wanted.
         ring_standard_um: its standard uncertainty.
@@ -61,6 +62,7 @@ class BoreSetup:
     """
 
     directions: int | None = None
+    depths: int | None = None
     grows: bool | None = None
     ring_mm: float | None = None
     ring_standard_um: float = 1.0
@@ -211,6 +213,13 @@ def _arrange(places: list[Station], bore: BoreSetup, notes: list[Note]) -> list[
         return _by_angle(places)
     count = len(places)
     each = bore.directions
+    if bore.depths is not None and count != bore.depths * (each or count // bore.depths):
+        wanted = f"{bore.depths} depths" + (f" of {each} directions" if each else "")
+        text = f"{count} stations do not make {wanted}: one is missing or one too many."
+        notes.append(Note("stations_do_not_fit", text))
+        return None
+    if each is None and bore.depths is not None:
+        each = count // bore.depths
     if each is None:
         each = next((n for n in (4, 3, 2) if count % n == 0), count)
         text = f"{count} stations were taken as {count // each} depth(s) of {each} direction(s)."

@@ -19,6 +19,9 @@ from analysis.trace import FloatArray, Trace
 
 FEWEST_ROCKS = 2
 HOLD_S = 0.5
+PIECE_S = 0.15
+SAME_LEVEL = 3.0
+"""Pieces of one rest differ by no more than this many standard deviations of a reading."""
 FREE_UM = 500.0
 """A rest this far above the smallest level is the gauge out of the bore."""
 
@@ -65,7 +68,7 @@ def find_stations(trace: Trace, *, grows: bool | None = None) -> Stations:
     """
     step = step_of(trace.reading_um, trace.resolution_um)
     noise = noise_of(trace.reading_um, step)
-    rests = find_rest_levels(trace.time_s, trace.reading_um, noise, shortest_s=HOLD_S)
+    rests = _rests(trace, noise)
     moves = _moves(rests, len(trace))
     turned = not grows if grows is not None else _turned_over(trace.reading_um, moves, noise, step)
     sign = -1.0 if turned else 1.0
@@ -74,6 +77,32 @@ def find_stations(trace: Trace, *, grows: bool | None = None) -> Stations:
         return Stations(tuple(rocked), "rocked", turned, noise, step)
     held = _held(trace, rests, sign)
     return Stations(held, "held" if held else "none", turned, noise, step)
+
+
+def _rests(trace: Trace, noise: float) -> tuple[RestLevel, ...]:
+    """Rests of half a second or more; one that chance has cut into short pieces is put together again."""
+    pieces = find_rest_levels(trace.time_s, trace.reading_um, noise, shortest_s=PIECE_S)
+    joined: list[RestLevel] = []
+    for piece in pieces:
+        before = joined[-1] if joined else None
+        if (
+            before is not None
+            and piece.first - before.stop <= 1
+            and abs(piece.level_um - before.level_um) <= SAME_LEVEL * noise
+        ):
+            joined[-1] = _together(trace, before, piece)
+        else:
+            joined.append(piece)
+    return tuple(rest for rest in joined if rest.duration_s >= HOLD_S)
+
+
+def _together(trace: Trace, one: RestLevel, other: RestLevel) -> RestLevel:
+    y = trace.reading_um[one.first : other.stop]
+    count = one.count + other.count
+    level = (one.level_um * one.count + other.level_um * other.count) / count
+    slope = (one.slope_um_s * one.count + other.slope_um_s * other.count) / count
+    scatter, distinct = float(y.std(ddof=1)), int(np.unique(y).size)
+    return RestLevel(one.first, other.stop, one.start_s, other.end_s, level, slope, scatter, distinct)
 
 
 def _moves(rests: tuple[RestLevel, ...], size: int) -> list[slice]:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import importlib
 import re
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from capture.commands.bore_options import bore_options, bore_setup
 from capture.commands.options import json_option
 
 if TYPE_CHECKING:
+    from analysis.bore import BoreSetup
     from analysis.results import Judged
     from config.limits import Limit
 
@@ -53,21 +55,27 @@ def _second(ctx: click.Context, parameter: click.Parameter, value: str | None) -
     help="What the second indicator touches: a fixed reference to take off, the pilot, or the same face"
     " DEG degrees further on.",
 )
+@bore_options
 @json_option
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.pass_context
 def command(
     ctx: click.Context,
+    /,
     kind: str,
     limit_text: str | None,
     second: str | None,
     as_json: bool,
     files: tuple[str, ...],
+    **bore: Any,
 ) -> None:
     """Judge the run-out, end play or bore of trace files.
 
     A FILE is CSV with a header: time_s, one of reading_mm, reading_um or reading_in, and where there are
     such, mark, angle_deg, flag and a second indicator's reading2_mm, reading2_um or reading2_in.
+
+    A bore is taken depth by depth from outside in, direction by direction; its size is judged when
+    --setting-ring, --size and --bore are given, at 20 °C (ISO 1).
 
     Exit status: 0 all within, or no limit given; 1 one is over; 3 one is undecided; 4 one is not
     measurable; 2 a file or an argument cannot be used.
@@ -77,7 +85,7 @@ def command(
     if second is not None and kind != "runout":
         raise click.UsageError(f"--second goes with --kind runout, not with {kind}", ctx)
     limit = _limit(limit_text, kind)
-    measure = _measure(kind, limit, second)
+    measure = _measure(kind, limit, second, bore_setup(kind, bore))
     results: list[Judged] = []
     unusable = False
     for file in files:
@@ -114,13 +122,17 @@ def _limit(text: str | None, kind: str) -> Limit | None:
     return parse_limit(text, quantities[kind])
 
 
-def _measure(kind: str, limit: Limit | None, second: str | None) -> Callable[[str], Judged]:
+def _measure(
+    kind: str, limit: Limit | None, second: str | None, bore: BoreSetup | None
+) -> Callable[[str], Judged]:
     """How one file becomes a result."""
     from analysis.trace_file import read_trace_file
 
     module, name = MEASURES[kind]
     judge = getattr(importlib.import_module(module), name)
-    more = {} if second is None else {"second": second}
+    more: dict[str, Any] = {} if second is None else {"second": second}
+    if bore is not None:
+        more["bore"] = bore
 
     def of(file: str) -> Judged:
         trace, unused = read_trace_file(file)

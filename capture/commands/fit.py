@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from capture.commands.options import json_option, mm_of
+from capture.commands.sizes import SIZES, bore_limits, typed_limits
 from config.errors import InputError
 
 if TYPE_CHECKING:
     from analysis.fit import Fit, FitEffect
     from analysis.press import PressFit
-    from config.fits import SizeLimits
 
 MATERIALS = ("bearing steel", "cast iron", "cast steel", "aluminium")
-SIZES = "a length, '73.970 mm +- 0.003 mm', or '73.961 mm to 73.991 mm'"
-_CLASS = re.compile(r"[A-Za-z]{1,2}\d{1,2}")
 
 
 @click.command(short_help="How tight a bearing sits in its bore, and the press force.")
@@ -53,18 +50,14 @@ def command(as_json: bool, size: str, bore: str, ring: str, **given: Any) -> Non
     what goes wrong, never a limit to press up to: press only on the outer ring into the knuckle.
     """
     from analysis.fit import make_fit
-    from config.fits import hole_limits, outer_ring_limits
+    from config.fits import outer_ring_limits
 
     nominal_mm = mm_of(size, "--size")
-    bore_limits = (
-        hole_limits(nominal_mm, bore) if _CLASS.fullmatch(bore.strip()) else _sizes(bore, nominal_mm, "bore")
-    )
-    ring_limits = (
-        outer_ring_limits(nominal_mm)
-        if ring.strip().lower() == "normal"
-        else _sizes(ring, nominal_mm, "ring")
-    )
-    fit = make_fit(ring_limits, bore_limits)
+    if ring.strip().lower() == "normal":
+        ring_limits = outer_ring_limits(nominal_mm)
+    else:
+        ring_limits = typed_limits(ring, nominal_mm, "ring", where="--ring")
+    fit = make_fit(ring_limits, bore_limits(bore, nominal_mm, where="--bore"))
     effect = _effect(fit, nominal_mm, given)
     if as_json:
         import json
@@ -72,31 +65,6 @@ def command(as_json: bool, size: str, bore: str, ring: str, **given: Any) -> Non
         click.echo(json.dumps(_told(fit, effect), ensure_ascii=False))
         return
     _show(fit, effect, given["knuckle"])
-
-
-def _sizes(text: str, nominal_mm: float, what: str) -> SizeLimits:
-    """Typed limits or a measured size, as deviations from the nominal size."""
-    from config.fits import SizeLimits
-
-    where = f"--{what}"
-    low, to, high = text.partition(" to ")
-    middle, spread, half = text.partition("+-")
-    if to:
-        least, most, source = mm_of(low, where), mm_of(high, where), f"{what} limits as typed"
-    elif spread:
-        centre, half_mm = mm_of(middle, where), mm_of(half, where)
-        least, most, source = centre - half_mm, centre + half_mm, f"measured {what}"
-    else:
-        least = most = mm_of(text, where)
-        source = f"{what} as typed, without its uncertainty"
-    lower_um, upper_um = (round((mm - nominal_mm) * 1000.0, 6) for mm in (least, most))
-    if max(abs(lower_um), abs(upper_um)) > 0.01 * nominal_mm * 1000.0:
-        raise InputError(
-            f"{text!r} is far from the nominal {nominal_mm:g} mm",
-            where=where,
-            expected="a size within 1 % of --size",
-        )
-    return SizeLimits(nominal_mm, lower_um, upper_um, source)
 
 
 def _effect(fit: Fit, nominal_mm: float, given: dict[str, Any]) -> FitEffect | None:

@@ -11,6 +11,7 @@ from rich.text import Text
 
 from analysis.record.results import judged_mm
 from analysis.results import EndplayResult, Judged, RunoutResult
+from analysis.results_bore import BoreResult
 
 MM_PER_INCH = 25.4
 NO_FIGURE = "-"
@@ -27,6 +28,8 @@ def show_results(results: Sequence[Judged], console: Console | None = None) -> N
         table.add_row(*_row(result))
     console.print(table)
     for result in results:
+        if isinstance(result, BoreResult) and result.diameter_mm is not None:
+            console.print(Text(f"{_name(result)}: {_size(result)}"))
         for reason in result.reasons:
             console.print(Text(f"{_name(result)}: {reason.text}"))
 
@@ -57,6 +60,12 @@ def _seen(result: Judged) -> str:
     if isinstance(result, EndplayResult):
         return f"{len(result.strokes)} strokes"
     return f"{result.readings.used} readings"
+
+
+def _size(result: BoreResult) -> str:
+    spread = "" if result.diameter_standard_mm is None else f" ± {2 * result.diameter_standard_mm:.4f}"
+    verdict = "" if result.size_verdict is None else f": {result.size_verdict}"
+    return f"mean diameter {result.diameter_mm:.4f}{spread} mm at 20 °C{verdict}"
 
 
 def both_units(value_mm: float | None) -> str:
