@@ -1,17 +1,24 @@
-"""Whole jobs from one TOML file: four wheel ends, each with a wrong step that is caught."""
+"""Whole jobs from one TOML file, the simulator as hardware: four wheel ends, in each a wrong step caught."""
 
 import json
 
 import numpy as np
 import pytest
 
+from analysis.trace import Trace
+from analysis.trace_file import write_trace_file
 from capture.commands import run
+from config.indicators import indicator_named, load_indicators
+from simulators.hand import Strokes, Turn
+from simulators.recording import Marks, record
+from tests.recordings import trace_of
 
 SHEET = """[job]
 technician = "A. Invented"
 vehicle = "invented hatchback"
 vin = "{vin}"
 odometer = "120000 km"
+indicator = "bench"
 release = {release}
 [[wheel]]
 wheel = "front left"
@@ -36,36 +43,36 @@ END = [("alignment", "yes"), ("released", "yes")]
 VIN = "1G4AH59H45G118341"
 
 
-def write(path, reading_um, angle=None, rate_hz=25.0):
-    head = "time_s,reading_mm" + (",angle_deg" if angle is not None else "")
-    rows = [
-        f"{i / rate_hz:.3f},{round(v) / 1000:.3f}" + (f",{angle[i]:.2f}" if angle is not None else "")
-        for i, v in enumerate(reading_um)
-    ]
-    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+INDICATOR = indicator_named("bench", load_indicators())
+SOUND, BENT, WORN = ("sound-hub", 1), ("bent-flange", 2), ("worn-bearing", 3)
+RECORDED = {
+    "runout_good": (SOUND, Turn(turns=3.2, manner="gentle", turn_s=4.0)),
+    "runout_bent": (BENT, Turn(turns=3.2, manner="gentle", turn_s=4.0)),
+    "play_good": (SOUND, Strokes(3)),
+    "play_worn": (WORN, Strokes(3)),
+}
 
 
 @pytest.fixture(scope="module")
-def traces(tmp_path_factory):
-    """Run-outs of 20 and 90 um, end plays of 30 and 180 um, bores round and oval, from closed forms."""
+def recorded():
+    """Simulated wheel ends under the simulated indicator, turned, pushed and pulled by the simulated hand."""
+    return {
+        name: record(hub, action, seed, indicator=INDICATOR, marks=Marks(missed=0.0, doubled=0.0))
+        for name, ((hub, seed), action) in RECORDED.items()
+    }
+
+
+@pytest.fixture(scope="module")
+def traces(tmp_path_factory, recorded):
+    """What the simulator recorded as trace files; bores, which it has not, round and oval in closed form."""
     folder = tmp_path_factory.mktemp("traces")
-    rng = np.random.default_rng(1)
-    angle = np.linspace(0, 1100, 400)
-    for name, swing in (("runout_good", 20.0), ("runout_bent", 90.0)):
-        write(
-            folder / f"{name}.csv",
-            swing / 2 * np.cos(np.radians(angle - 30)) + rng.normal(0, 0.3, 400),
-            angle,
-        )
-    for name, play in (("play_good", 30.0), ("play_worn", 180.0)):
-        ramp = np.linspace(0, play, 8)
-        stroke = np.concatenate([np.zeros(30), ramp, np.full(30, play), ramp[::-1]])
-        write(folder / f"{name}.csv", np.tile(stroke, 4) + rng.normal(0, 0.3, stroke.size * 4))
+    for name, recording in recorded.items():
+        write_trace_file(trace_of(recording), folder / f"{name}.csv")
     turn = np.linspace(0, 720, 600)
-    for name, swing in (("bore_good", 6.0), ("bore_oval", 60.0)):
-        write(
-            folder / f"{name}.csv", swing / 2 * np.cos(2 * np.radians(turn)) + rng.normal(0, 0.3, 600), turn
-        )
+    noise = np.random.default_rng(1).normal(0, 0.3, (2, 600))
+    for k, (name, swing) in enumerate((("bore_good", 6.0), ("bore_oval", 60.0))):
+        um = np.rint(swing / 2 * np.cos(2 * np.radians(turn)) + noise[k])
+        write_trace_file(Trace(np.arange(600) / 25, um, angle_deg=turn), folder / f"{name}.csv")
     return folder
 
 
@@ -95,6 +102,19 @@ def folder(tmp_path, traces):
     return tmp_path
 
 
+def before_after(capsys, folder):
+    """The lines of each quantity, as `job show` tells them."""
+    capsys.readouterr()
+    assert run(["job", "show", "--data", str(folder / "data"), "--json"]) == 0
+    shown = json.loads(capsys.readouterr().out)
+    return {line["quantity"]: line for line in shown["wheels"][0]["before_after"]}
+
+
+def near(figure, true_um):
+    """The truth lies within the stated uncertainty."""
+    return figure["value_mm"] == pytest.approx(true_um / 1000, abs=figure["expanded_mm"])
+
+
 def measured(play, runout):
     return [
         ("nut_torqued", "yes"),
@@ -118,7 +138,7 @@ def test_good_hub_is_let_alone(capsys, folder):
     assert set(decided.values()) == {"keep"}
 
 
-def test_worn_bearing_is_replaced(capsys, folder):
+def test_worn_bearing_is_replaced(capsys, folder, recorded):
     encoder = [("encoder_side", "away from the sensor")]
     steps = [*FOUND, *measured("worn", "good"), *OUT, ("bore", "bore_good.csv"), *encoder, *IN, *AFTER, *END]
     _status, lines, error, decided = drive(capsys, folder, steps)
@@ -128,13 +148,24 @@ def test_worn_bearing_is_replaced(capsys, folder):
     assert [line["step"] for line in lines if line.get("problem")] == ["encoder_side"]
     assert lines[-1]["released"]
     assert decided["bearing"] == "keep"  # the new one
+    play = before_after(capsys, folder)["endplay"]
+    was_um, is_um = (recorded[name].truth.strokes.play_um for name in ("play_worn", "play_good"))
+    assert near(play["before"], was_um)
+    assert near(play["after"], is_um)
+    assert play["change"]["direction"] == "better"
+    assert play["change"]["better_by_mm"] == pytest.approx(
+        (was_um - is_um) / 1000, abs=play["change"]["expanded_mm"]
+    )
 
 
-def test_bent_flange(capsys, folder):
+def test_bent_flange(capsys, folder, recorded):
     nut = [("nut", "old, one-use")]
     early = drive(capsys, folder, [*FOUND, *measured("good", "bent")], release="false")
     assert early[3]["flange"] == "replace"
     assert early[3]["bearing"] == "keep"
+    bent = before_after(capsys, folder)["runout"]
+    assert near(bent["before"], max(recorded["runout_bent"].truth.turn.fim_per_turn_um()))
+    assert bent["change"] is None
     other = folder / "second"
     other.mkdir()
     for trace in folder.glob("*.csv"):
