@@ -1,7 +1,7 @@
 // What the station says, as it says it. Silence for longer than SILENT_MS is told as such: the station sends
 // a beat three times a second even when it has no reading. A lost connection is tried again and again.
 
-const SILENT_MS = 800;
+const SILENT_MS = 700; // two beats may be late
 const GIVE_UP_MS = 3000;
 const LOOK_MS = 100;
 const WAITS_MS = [200, 500, 1000, 1500];

@@ -49,15 +49,17 @@ export function drawRound(svg, caption, result, laid) {
 function angleNames(result) {
   const marked = ["marks", "angle"].includes(result.turns.found_by);
   const parts = [
-    node("path", { class: "edge", d: `M${point(0, RING - SWING - 22)}L${point(0, RING + SWING + 16)}` }),
+    node("path", { class: "edge", d: `M${point(0, RING - SWING - 22)}L${point(0, RING + SWING + 4)}` }),
     node("text", { x: MIDDLE, y: 16, "text-anchor": "middle" }, word(marked ? "round_mark" : "round_start")),
   ];
   if (result.high_spot_deg === null) return parts;
   const at = result.high_spot_deg;
   const [tip, foot] = [RING - SWING - 6, RING - SWING - 30];
   parts.push(node("path", { class: "high", d: `M${point(at, tip)}L${point(at - 9, foot)}L${point(at + 9, foot)}Z` }));
-  const degrees = Math.round(at);
-  parts.push(node("text", { x: MIDDLE, y: MIDDLE + 5, "text-anchor": "middle" }, word("round_high", { degrees })));
+  const named = [word("round_high"), `${Math.round(at)}°`];
+  named.forEach((text, i) => {
+    parts.push(node("text", { x: MIDDLE, y: MIDDLE - 4 + 20 * i, "text-anchor": "middle" }, text));
+  });
   return parts;
 }
 

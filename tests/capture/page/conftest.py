@@ -41,6 +41,12 @@ class Station:
     folder: Path
     bench: SimulatedBench
     daemon: subprocess.Popen[bytes]
+    described: Path
+
+    def start_again(self) -> None:
+        """A new daemon at the same address."""
+        port = int(self.address.rpartition(":")[2])
+        self.daemon, self.address = start_daemon(self.folder, self.described, port)
 
 
 def start_daemon(folder: Path, described: Path, port: int = 0) -> tuple[subprocess.Popen[bytes], str]:
@@ -72,7 +78,7 @@ def station(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Station]:
         described = folder / "indicators.toml"
         described.write_text(described_at(indicator, port.url), encoding="utf-8")
         daemon, address = start_daemon(folder, described)
-        station = Station(address, folder, bench, daemon)
+        station = Station(address, folder, bench, daemon, described)
         yield station
         station.daemon.terminate()
         station.daemon.wait(timeout=10)
