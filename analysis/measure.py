@@ -7,7 +7,7 @@ not be had is None, with a reason, never 0.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis import uncertainty
 from analysis.cleaning import clean
@@ -17,7 +17,9 @@ from analysis.judge import Judgement, coarse_for, judge, unless_holder_moved
 from analysis.results import EndplayResult, FimOut, OrderOut, RunoutResult, StrokeOut, TurnsOut, Verdict
 from analysis.runout import Runout, take_apart
 from analysis.runout_verdict import RunoutJudged, judge_runout
+from analysis.second_indicator import same_angle, second_trace, surer, take_off_reference
 from analysis.still_cleaning import clean_still
+from analysis.tip_runout import clean_tips, take_tips_apart, without_holes
 from analysis.told import (
     along_the_axis,
     counts,
@@ -52,8 +54,9 @@ def measure_runout(
         trace: readings of a hub that was turned.
         limit: None gives no verdict.
         setup: what is known of instrument and set-up.
-        second: what the second indicator touches: ``face:DEGREES`` further on in the direction of
-            turning; None when there is none.
+        second: what the second indicator touches: ``reference`` (the knuckle or the holder's foot; it
+            is taken off), ``pilot`` (a result of its own, on one angle with the face), or
+            ``face:DEGREES`` further on in the direction of turning; None when there is none.
         file: where the trace came from, for the result.
 
     Raises:
@@ -81,12 +84,58 @@ def work_out_runout(
     file: str | None = None,
 ) -> WorkedRunout:
     """The same as `measure_runout`, with the steps in between."""
-    face_deg = _second_face_deg(second, trace)
+    kind, face_deg = _second_kind(second, trace)
     if len(trace) < FEWEST_READINGS:
         return WorkedRunout(_no_runout(trace, limit, file))
-    cleaned, angle_notes = along_the_axis(clean(trace, setup), setup)
+    if kind == "pilot":
+        return _with_pilot(trace, limit, setup, file)
+    taken = take_off_reference(trace) if kind == "reference" else None
+    before = () if taken is None else taken.notes
+    cleaned, turns, runout, angle_notes = _laid_out(trace if taken is None else taken.trace, setup, face_deg)
+    return _judged(trace, cleaned, turns, runout, limit, setup, (*before, *angle_notes), file)
+
+
+def _laid_out(
+    trace: Trace, setup: Setup, face_deg: float | None = None
+) -> tuple[Cleaned, Turns, Runout, tuple[Note, ...]]:
+    """Cleaned readings, turns, run-out, and what the plunger's angle did."""
+    ring = clean_tips(trace)
+    if ring is not None:
+        ring, angle_notes = along_the_axis(ring, setup)
+        return ring, *take_tips_apart(ring), angle_notes
+    cleaned, angle_notes = along_the_axis(without_holes(clean(trace, setup)), setup)
     turns = find_turns(cleaned, setup, second_face_deg=face_deg)
-    runout = take_apart(cleaned, turns, setup)
+    return cleaned, turns, take_apart(cleaned, turns, setup), angle_notes
+
+
+def _with_pilot(trace: Trace, limit: Limit | None, setup: Setup, file: str | None) -> WorkedRunout:
+    """Face and pilot in one run, each with its own result, both on the angle of the surer of the two."""
+    pilot_setup = replace(setup, surface="radial", probe_radius_mm=None)
+    pilot_trace = second_trace(trace)
+    face = _laid_out(replace(trace, reading2_um=None), setup)
+    pilot = _laid_out(pilot_trace, pilot_setup)
+    face_s, pilot_s = face[0].trace.time_s, pilot[0].trace.time_s
+    if surer(face[1], pilot[1]):
+        turns = same_angle(face[1], face_s, pilot_s)
+        pilot = (pilot[0], turns, take_apart(pilot[0], turns, pilot_setup), pilot[3])
+    else:
+        turns = same_angle(pilot[1], pilot_s, face_s)
+        face = (face[0], turns, take_apart(face[0], turns, setup), face[3])
+    beside = _judged(pilot_trace, *pilot[:3], None, pilot_setup, pilot[3], file)
+    worked = _judged(trace, *face[:3], limit, setup, face[3], file)
+    return replace(worked, result=worked.result.model_copy(update={"pilot": beside.result}))
+
+
+def _judged(
+    trace: Trace,
+    cleaned: Cleaned,
+    turns: Turns,
+    runout: Runout,
+    limit: Limit | None,
+    setup: Setup,
+    angle_notes: tuple[Note, ...],
+    file: str | None,
+) -> WorkedRunout:
     judged = judge_runout(runout, turns, cleaned, limit, setup)
     notes = (
         *cleaned.notes,
@@ -101,13 +150,18 @@ def work_out_runout(
     return WorkedRunout(result, cleaned, turns, runout)
 
 
-def _second_face_deg(second: str | None, trace: Trace) -> float | None:
+def _second_kind(second: str | None, trace: Trace) -> tuple[str | None, float | None]:
+    """What the second indicator touches, and how far on in the turn when it is the same face."""
     if second is None:
-        return None
+        return None, None
     where = f"--second {second}"
     kind, _, degrees = second.partition(":")
+    if second in ("reference", "pilot"):
+        if trace.reading2_um is None:
+            raise InputError("the trace holds no second indicator", where=where, expected="a reading2 column")
+        return kind, None
     if kind != "face":
-        raise InputError("is not known", where=where, expected="face:90")
+        raise InputError("is not known", where=where, expected="reference, pilot or face:90")
     try:
         angle_deg = float(degrees)
     except ValueError as error:
@@ -116,7 +170,7 @@ def _second_face_deg(second: str | None, trace: Trace) -> float | None:
         raise InputError("is not an angle of a turn", where=where, expected="above 0 and below 360")
     if trace.reading2_um is None:
         raise InputError("the trace holds no second indicator", where=where, expected="a reading2 column")
-    return angle_deg
+    return kind, angle_deg
 
 
 def _missing(runout: Runout, turns: Turns) -> tuple[Note, ...]:

@@ -133,6 +133,9 @@ class RunoutResult(Judged):
     )
     eccentricity_mm: float | None = None
     out_of_round_mm: float | None = None
+    pilot: RunoutResult | None = Field(
+        default=None, description="the second indicator's own result, when it stood on the pilot"
+    )
     high_spot_deg: float | None
     drift_mm: float | None
     noise_mm: float | None

@@ -74,8 +74,8 @@ class Runout:
         drift_um: slow movement of the holder from the first to the last reading (end minus start).
         noise_um: standard deviation of one reading about the fitted surface, never below
             resolution/sqrt(12).
-        bound_um: the run-out of a turn is certainly not above this, where it cannot be had itself but
-            the hub has gone round at least once.
+        bound_um: the run-out of a turn is certainly not above this, where the hub has certainly gone
+            round at least once; also where the turns could not be laid out.
         components: the part of the uncertainty budget of `judged_um` that belongs to run-out
             (readings and steps, repeatability between turns, drift, corrections, angle). The
             indicator's own error, plunger angle and temperature are added by the measurement.
@@ -192,6 +192,7 @@ def _told(
         ),
         drift_um=2.0 * float(surface.mean[1]),
         noise_um=float(max(per_reading, step_um / np.sqrt(12))),
+        bound_um=as_read + step_um if turns.at_least_once and as_read is not None else None,
         components=runout_components(cleaned, turns, surface, drawn),
         readings_used=surface.used,
         profiles=Profiles(
