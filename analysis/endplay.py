@@ -25,6 +25,10 @@ from analysis.values import Cleaned, Component, Note, Setup
 
 ONE_STROKE_SCATTER = 0.1
 """Half-width, as a part of the play, that is assumed where strokes were not repeated (our choice)."""
+CREEP_DOUBT = 0.2
+"""Half-width, as a part of the mean creep in a hold, of the doubt where in the hold the level is taken."""
+GIVE_BACK_DOUBT = 1.0
+"""The same where holds give back instead: hands that let go unseen within a hold look like that."""
 FEW_STROKES = 3
 LOOKS = 4
 """Rounds in which rests and their noise are found from each other, at most."""
@@ -82,8 +86,10 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
     rests, noise_um = _rests(cleaned)
     found = find_holds(rests, noise_um, step_um)
     holds = found.holds
-    if len(holds) < 2:
-        return EndPlay(notes=(_why_none(rests, cleaned),))
+    # One stroke shows at most: rest, push, hands off, pull, hands off, rest.
+    disagree = found.disagree or (len(holds) == 2 and len(rests) > 6)
+    if len(holds) < 2 or disagree:
+        return EndPlay(notes=(_why_none(rests, disagree, cleaned),))
     strokes = tuple(_stroke(one, other) for one, other in zip(holds[::2], holds[1::2], strict=False))
     fit = _fit(holds)
     scatter_um = _scatter_um([rest for hold in holds for rest in hold.rests])
@@ -123,7 +129,13 @@ def _stroke(one: Hold, other: Hold) -> Stroke:
     return Stroke(pushed.level_um, pulled.level_um)
 
 
-def _why_none(rests: tuple[RestLevel, ...], cleaned: Cleaned) -> Note:
+def _why_none(rests: tuple[RestLevel, ...], disagree: bool, cleaned: Cleaned) -> Note:
+    if disagree:
+        return Note(
+            "levels_disagree",
+            "The held levels do not come back stroke after stroke: the holder slipped, or the strokes were "
+            "too uneven. Fasten the holder, then push and pull to the stops.",
+        )
     readings = cleaned.trace.reading_um
     travel_um = float(np.ptp(readings)) if readings.size else 0.0
     if travel_um <= max(6.0 * cleaned.noise_um, 1.01 * cleaned.resolution_um):
@@ -141,7 +153,7 @@ def _why_none(rests: tuple[RestLevel, ...], cleaned: Cleaned) -> Note:
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """Least squares over the holds: level = offset + drift x time + play x side (+-1/2).
+    """Least squares over the holds: level = offset + drift x time + slips + play x side (+-1/2).
 
     Attributes:
         play_um: the play.
@@ -163,10 +175,13 @@ def _fit(holds: tuple[Hold, ...]) -> _Fit:
     columns = [side, np.ones(levels.size)]
     if levels.size > 2:
         columns.append(middle_s - middle_s.mean())
+    slipped = np.array([hold.slipped_um for hold in holds])
+    # One more column a slip: its size is fitted again, so that its uncertainty enters the play's.
+    columns += [(np.arange(levels.size) > k).astype(np.float64) for k in np.flatnonzero(np.diff(slipped))]
     design = np.stack(columns, axis=1)
     inverse = np.linalg.pinv(design)
     solved = inverse @ levels
-    freedom = levels.size - design.shape[1]
+    freedom = max(0, levels.size - design.shape[1])
     left = levels - design @ solved
     residual = math.sqrt(float(left @ left) / freedom) if freedom > 0 else 0.0
     return _Fit(float(solved[0]), inverse[0], residual, freedom)
@@ -215,6 +230,11 @@ def _components(
         half_um = ONE_STROKE_SCATTER * abs(fit.play_um)
         text = f"strokes too few to show their repeatability; +-{half_um:.3g} um assumed"
         parts.append(Component(text, uncertainty.rectangular_um(half_um), "B"))
+    creep_um = math.fsum(hold.creep_um for hold in holds) / len(holds)
+    if creep_um != 0.0:
+        doubt = CREEP_DOUBT if creep_um > 0.0 else GIVE_BACK_DOUBT
+        text = f"creep of {creep_um:+.3g} um while held: where in the hold the level is taken"
+        parts.append(Component(text, uncertainty.rectangular_um(doubt * abs(creep_um)), "B"))
     if cleaned.correction_standard_um > 0.0:
         parts.append(Component("corrections made to the readings", cleaned.correction_standard_um, "B"))
     return tuple(parts)
@@ -239,7 +259,14 @@ def _step_part_um(holds: tuple[Hold, ...], fit: _Fit, step_um: float, scatter_um
 
 
 def _notes(found: Holds, strokes: tuple[Stroke, ...]) -> tuple[Note, ...]:
-    notes = []
+    notes = [
+        Note(
+            "holder_slipped",
+            f"All readings from one hold on lie {slip_um / 1000.0:+.4f} mm away: the holder slipped or the "
+            "zero was set anew; the levels after it were shifted back. Fasten the holder and measure again.",
+        )
+        for slip_um in found.slips_um
+    ]
     if found.short:
         notes.append(
             Note(

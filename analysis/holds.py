@@ -1,10 +1,10 @@
 """Which rest levels are pushes and which are pulls, found from the levels alone.
 
-A trace of strokes goes between two groups of levels. Between them the hands may let go, and the hub goes
-to a level of its own; a stroke may fall short; before the first and after the last stroke the hub rests
-wherever it was left. The line that separates the groups is the one which the levels cross most often in
-wide strides; on each visit to a side the level that reached furthest is the hold, and a visit that falls
-short of the usual reach of its side is set aside.
+A trace of strokes goes to and fro between two groups of levels. On the way the hands may let go, and the
+hub goes to a level of its own; a stroke may fall short; before the first and after the last stroke the hub
+rests wherever it was left; the holder may slip, which shifts both groups. So holds are turning points: the
+highest and lowest levels between swings, with the swing's width chosen so that strides are many and wide.
+What falls short of the usual reach of its side is set aside, and a shift of all later levels taken off.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -21,16 +22,25 @@ SHORT_FRACTION = 0.08
 """A visit that falls short of its side's usual reach by more than this part of the stride is set aside."""
 END_FRACTION = 0.03
 """The same for the first and the last visit, which may be no hold at all."""
-MOST_LINES = 60
-"""Separating lines that are tried: those in the widest gaps between levels."""
+FEWEST_STRIDES = 4
+"""With fewer strides a slip cannot be told from strokes that differ."""
+SWINGS_TRIED = 16
+"""Widths of a swing that are tried, from what noise hides to the whole travel."""
 
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """The hub held at one end of its play. `rests` are the stretches that make up the hold."""
+    """The hub held at one end of its play.
+
+    Attributes:
+        pulled: pulled out, else pushed in.
+        rests: the stretches that make up the hold.
+        slipped_um: by how much the readings had been shifted by then; taken off its level.
+    """
 
     pulled: bool
     rests: tuple[RestLevel, ...]
+    slipped_um: float = 0.0
 
     @property
     def count(self) -> int:
@@ -39,8 +49,8 @@ class Hold:
 
     @property
     def level_um(self) -> float:
-        """Mean of its readings."""
-        return sum(rest.level_um * rest.count for rest in self.rests) / self.count
+        """Mean of its readings, slips taken off."""
+        return sum(rest.level_um * rest.count for rest in self.rests) / self.count - self.slipped_um
 
     @property
     def reach_um(self) -> float:
@@ -62,14 +72,25 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Holds:
-    """Alternating pushes and pulls in order of time, and how many visits were set aside as too short."""
+    """Alternating pushes and pulls in order of time.
+
+    Attributes:
+        holds: what is left to measure with.
+        short: how many visits were set aside because they fell short.
+        short_inside: how many of these had a visit before and one after.
+        slips_um: shifts of all later readings that were found and taken off.
+    """
 
     holds: tuple[Hold, ...]
     short: int
+    short_inside: int = 0
+    slips_um: tuple[float, ...] = ()
 
-    def stride_um(self) -> float:
-        """Usual distance between a hold and the next; 0 with fewer than two."""
-        return float(np.median(_strides(self.holds))) if len(self.holds) > 1 else 0.0
+    @property
+    def disagree(self) -> bool:
+        """More was set aside than rests before and after and one weak hold in four explain."""
+        visits = len(self.holds) + self.short + self.short_inside  # an inner one also joins its neighbours
+        return self.short_inside > len(self.holds) // 4 or 2 * len(self.holds) < visits
 
 
 def find_holds(rests: Sequence[RestLevel], noise_um: float, step_um: float) -> Holds:
@@ -80,50 +101,99 @@ def find_holds(rests: Sequence[RestLevel], noise_um: float, step_um: float) -> H
         noise_um: standard deviation of one reading.
         step_um: the indicator's step; levels closer than noise or step allow are one level.
     """
-    levels = np.unique([rest.level_um for rest in rests])
-    gaps = np.diff(levels)
-    widest = np.argsort(-gaps, kind="stable")[:MOST_LINES]
-    found = [_split(rests, float(levels[k] + gaps[k] / 2.0), noise_um, step_um) for k in widest]
-    best = max(found, key=_worth, default=Holds((), 0))
-    return best if best.stride_um() > max(2.0 * noise_um, 0.6 * step_um) else Holds((), 0)
+    levels = [rest.level_um for rest in rests]
+    smallest_um = max(2.0 * noise_um, 0.6 * step_um)
+    widest_um = float(np.ptp(levels)) if levels else 0.0
+    if widest_um <= smallest_um:
+        return Holds((), 0)
+    swings = np.geomspace(smallest_um, widest_um, SWINGS_TRIED)
+    turning = max((_turning_points(levels, float(swing)) for swing in swings), key=partial(_worth, levels))
+    return _holds_at(rests, turning, noise_um, step_um)
 
 
-def _worth(found: Holds) -> tuple[bool, float, int]:
-    """Repeated strides first, then how many and how wide together, then the fewest set aside."""
-    strides = len(found.holds) - 1
-    return strides >= 3, strides * found.stride_um(), -found.short
+def _turning_points(levels: Sequence[float], swing_um: float) -> list[int]:
+    """Places of the alternating highest and lowest levels between which the level swings that far."""
+    turning: list[int] = []
+    low = high = 0
+    rising: bool | None = None
+    for k, level in enumerate(levels):
+        if level > levels[high]:
+            high = k
+        if level < levels[low]:
+            low = k
+        if rising is not False and levels[high] - level >= swing_um:
+            turning.append(high)
+            rising, low = False, k
+        elif rising is not True and level - levels[low] >= swing_um:
+            turning.append(low)
+            rising, high = True, k
+    if rising is not None:
+        turning.append(high if rising else low)
+    return turning
 
 
-def _split(rests: Sequence[RestLevel], line_um: float, noise_um: float, step_um: float) -> Holds:
-    visits = [
-        Hold(bool(pulled), tuple(group))
-        for pulled, group in itertools.groupby(rests, key=lambda rest: rest.level_um > line_um)
+def _worth(levels: Sequence[float], turning: Sequence[int]) -> tuple[bool, float]:
+    """Repeated strides first, then how many and how wide; a fifth of them may be narrow."""
+    if len(turning) < 2:
+        return False, 0.0
+    strides = np.abs(np.diff([levels[k] for k in turning]))
+    return strides.size >= 3, strides.size * float(np.quantile(strides, 0.2, method="lower"))
+
+
+def _holds_at(rests: Sequence[RestLevel], turning: Sequence[int], noise_um: float, step_um: float) -> Holds:
+    rising = rests[turning[1]].level_um > rests[turning[0]].level_um
+    pulled = [(number % 2 == 1) == rising for number in range(len(turning))]
+    same_um = max(1.5 * noise_um, 0.5 * step_um)
+    bounds = [-1, *turning, len(rests)]
+    furthest = [
+        Hold(side, _around(rests, turning[k], bounds[k] + 1, bounds[k + 2], same_um))
+        for k, side in enumerate(pulled)
     ]
-    holds = [_furthest(visit, max(1.5 * noise_um, 0.5 * step_um)) for visit in visits]
-    stride_um = float(np.median(_strides(holds)))
+    stride_um = float(np.median(_strides(furthest)))
+    holds, slips_um = _without_slips(furthest, max(SHORT_FRACTION * stride_um, 2.5 * step_um, 8.0 * noise_um))
     # Equal holds may differ by one step through rounding alone.
     inner_um = max(SHORT_FRACTION * stride_um, 1.2 * step_um + 2.0 * noise_um)
     ends_um = max(END_FRACTION * stride_um, 0.5 * step_um + 2.0 * noise_um)
-    return Holds(*_without_short(holds, inner_um, ends_um))
+    return replace(_without_short(holds, inner_um, ends_um), slips_um=slips_um)
 
 
-def _furthest(visit: Hold, same_um: float) -> Hold:
-    """The stretches of a visit that lie within `same_um` of the one that reached furthest."""
-    sign = 1.0 if visit.pulled else -1.0
-    edge = max(sign * rest.level_um for rest in visit.rests)
-    return replace(visit, rests=tuple(rest for rest in visit.rests if sign * rest.level_um >= edge - same_um))
+def _around(
+    rests: Sequence[RestLevel], at: int, first: int, stop: int, same_um: float
+) -> tuple[RestLevel, ...]:
+    """The rests from `first` to `stop` that lie within `same_um` of the one at the turning point."""
+    return tuple(rest for rest in rests[first:stop] if abs(rest.level_um - rests[at].level_um) <= same_um)
 
 
 def _strides(holds: Sequence[Hold]) -> tuple[float, ...]:
     return tuple(abs(after.level_um - before.level_um) for before, after in itertools.pairwise(holds))
 
 
-def _without_short(holds: list[Hold], inner_um: float, ends_um: float) -> tuple[tuple[Hold, ...], int]:
+def _without_slips(holds: list[Hold], smallest_um: float) -> tuple[list[Hold], tuple[float, ...]]:
+    """Take off what shifts all later levels alike: one stride is longer or shorter, its neighbours are not.
+
+    A visit that falls short makes two strides in a row too short, so it is no slip; nor is the first or
+    the last stride ever taken for one, because there the hub may have been at rest.
+    """
+    signs = np.array([-1.0 if hold.pulled else 1.0 for hold in holds[:-1]])
+    forward = signs * np.diff([hold.level_um for hold in holds])
+    off = forward - np.median(forward)
+    odd = np.abs(off) > smallest_um
+    alone = odd & ~np.roll(odd, 1) & ~np.roll(odd, -1)
+    alone[[0, -1]] = False
+    if forward.size < FEWEST_STRIDES or not alone.any():
+        return holds, ()
+    slips_um = np.where(alone, signs * off, 0.0)
+    shifted = np.concatenate([[0.0], np.cumsum(slips_um)])
+    moved = [replace(hold, slipped_um=float(by)) for hold, by in zip(holds, shifted, strict=True)]
+    return moved, tuple(slips_um[alone].tolist())
+
+
+def _without_short(holds: list[Hold], inner_um: float, ends_um: float) -> Holds:
     """Take out visits that fell short of their side's usual reach, one by one, the shortest first.
 
     The first and the last visit may be the hub at rest where it was left, so they must fit more closely.
     """
-    left, removed = list(holds), 0
+    left, removed, inside = list(holds), 0, 0
     while len(left) > 2:
         usual = {pulled: _usual_reach(left, pulled) for pulled in (False, True)}
         allowed = [ends_um, *[inner_um] * (len(left) - 2), ends_um]
@@ -134,8 +204,9 @@ def _without_short(holds: list[Hold], inner_um: float, ends_um: float) -> tuple[
         if lacking[worst] <= 0.0:
             break
         removed += 1
+        inside += 0 < worst < len(left) - 1
         left = _close_gap(left, worst)
-    return tuple(left), removed
+    return Holds(tuple(left), removed, inside)
 
 
 def _usual_reach(holds: Sequence[Hold], pulled: bool) -> float:
