@@ -14,6 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Self
 
+from analysis.record import job_chain
 from analysis.record.database import connect, make_private, migrate, told, writing
 from analysis.record.ids import uuid7
 from analysis.record.queries import rfc3339
@@ -184,6 +185,7 @@ class Jobs:
             key = self._insert("job", row)
             for end in wheels:
                 self._insert("wheel_end", {"job": key, **asdict(end), "limits": json.dumps(dict(end.limits))})
+            job_chain.link(self._connection, job_chain.OPENED, job_id)
         return job_id
 
     def _check_vehicle(self, sheet: JobSheet) -> None:
@@ -320,6 +322,7 @@ class Jobs:
             self._connection.execute(
                 "UPDATE job SET closed_utc = ? WHERE id = ?", (rfc3339(self._clock.utc()), job.id)
             )
+            job_chain.link(self._connection, job_chain.RELEASED, job.id)
 
     def _add(
         self,
@@ -346,7 +349,8 @@ class Jobs:
                 "run": run, "problem": answer.problem, "technician": technician,
                 "at_utc": rfc3339(self._clock.utc()),
             }  # fmt: skip
-            self._insert("job_entry", row)
+            entry = self._insert("job_entry", row)
+            job_chain.link(self._connection, job_chain.ENTRY, f"{job.id}/{entry}")
 
     def latest(
         self,
