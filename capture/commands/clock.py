@@ -51,7 +51,7 @@ def command(
         return
     for position in found.positions:
         best = "  best" if position is found.best else ""
-        click.echo(f"{position.bolts} bolts on: {_figure(position)}{best}")
+        click.echo(f"turned on by {_bolts(position.bolts)}: {_figure(position)}{best}")
     click.echo(_advice(found))
 
 
@@ -119,13 +119,16 @@ def _figure(position: Position) -> str:
     return f"{position.runout_um / 1000:.4f}{spread} mm"
 
 
+def _bolts(count: int) -> str:
+    return "1 bolt" if count == 1 else f"{count} bolts"
+
+
 def _advice(found: Clocking) -> str:
     if found.best.bolts == 0:
         return "leave the disc as it is: no other position is better"
     if not found.sure:
         return "leave the disc as it is: the gain is not larger than its uncertainty"
-    bolts = "1 bolt" if found.best.bolts == 1 else f"{found.best.bolts} bolts"
     return (
-        f"turn the disc on by {bolts} in the direction of turning: "
+        f"turn the disc on by {_bolts(found.best.bolts)} in the direction of turning: "
         f"{_figure(found.best)} predicted, less by {found.gain_um / 1000:.4f} mm; then measure it"
     )
