@@ -6,16 +6,51 @@ in `Cleaned.corrected_um`, and what cannot be corrected refuses the run.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.ndimage import median_filter
 
+from analysis.cleaning_clock import clock_gaps
+from analysis.cleaning_levels import Jump, hops, jumps, switch_without_jump, unit_factor
+from analysis.cleaning_spikes import is_interrupted, lone_spikes, without_bumps
+from analysis.cleaning_still import idle_ends, stuck
 from analysis.trace import BoolArray, FloatArray, Trace
+from analysis.turns.steps import fitted_steps
 from analysis.values import Cleaned, Note, Setup
 
 _SMALLEST_SHARE = 0.5
-_FEWEST = 5
+_MOST_JUMPS = 3
+_INCH_STEPS_UM = (0.254, 1.27, 2.54, 12.7, 25.4)
+
+
+@dataclass(slots=True, eq=False)
+class _Work:
+    """A trace while it is cleaned: what is kept so far, the readings as corrected, and the notes."""
+
+    trace: Trace
+    keep: BoolArray
+    reading: FloatArray
+    noise: float = 0.0
+    step: float = 0.0
+    standard_um: float = 0.0
+    refused: bool = False
+    notes: list[Note] = field(default_factory=list)
+
+    def kept(self) -> tuple[FloatArray, FloatArray]:
+        """Times and corrected readings that are kept so far."""
+        return self.trace.time_s[self.keep], self.reading[self.keep]
+
+    def drop(self, among_kept: BoolArray) -> None:
+        """Set aside the readings that `among_kept` marks among those kept so far."""
+        self.keep[np.flatnonzero(self.keep)[among_kept]] = False
+
+    def say(self, code: str, text: str) -> None:
+        self.notes.append(Note(code, text))
+
+    def where(self, among_kept: int) -> str:
+        """Place of a kept reading, for people."""
+        index = int(np.flatnonzero(self.keep)[among_kept])
+        return f"reading {index + 1} ({self.trace.time_s[index]:.1f} s)"
 
 
 def clean(trace: Trace, setup: Setup = Setup()) -> Cleaned:  # noqa: B008 - frozen value
@@ -25,27 +60,24 @@ def clean(trace: Trace, setup: Setup = Setup()) -> Cleaned:  # noqa: B008 - froz
         trace: the readings as captured, um and s.
         setup: what is known of the instrument; nothing of it is needed here.
     """
-    notes: list[Note] = []
-    keep = np.ones(len(trace), dtype=np.bool_)
-    if trace.flag is not None and (trace.flag != "").any():
-        bad = trace.flag != ""
-        keep &= ~bad
-        notes.append(Note("flagged_readings", f"{int(bad.sum())} readings were rejected at capture."))
-    keep &= _not_repeated(trace, keep, notes)
-    resolution = step_of(trace.reading_um[keep], trace.resolution_um)
-    noise = noise_of(trace.reading_um[keep], resolution)
-    keep = _without_spikes(trace, keep, noise, resolution, notes)
-    keep = _moving_part(trace, keep, noise, resolution, notes)
-    kept = _keep_marks(trace, keep)
-    return Cleaned(
-        trace=kept,
-        kept=keep,
-        notes=tuple(notes),
-        refused=False,
-        noise_um=noise,
-        resolution_um=resolution,
-        corrected_um=np.zeros(len(kept)),
-    )
+    work = _Work(trace, np.ones(len(trace), dtype=np.bool_), trace.reading_um.astype(np.float64, copy=True))
+    _flagged(work)
+    _repeated_times(work)
+    _step_and_noise(work)
+    if is_interrupted(work.kept()[1]):
+        work.say(
+            "interrupted_surface",
+            "More than a few percent of the readings jump between two levels, as on studs, slots or teeth; "
+            "single readings were not judged as spikes.",
+        )
+        return _finished(work)
+    _unit_switch(work)
+    _stuck(work)
+    _excursions(work)
+    _levels(work)
+    _idle(work)
+    _clock(work)
+    return _finished(work)
 
 
 def step_of(reading_um: FloatArray, stated_um: float | None) -> float:
@@ -72,101 +104,189 @@ def noise_of(reading_um: FloatArray, resolution_um: float) -> float:
     """
     floor = resolution_um / np.sqrt(12.0)
     if reading_um.size < 12:
-        return floor
+        return float(floor)
     third = np.abs(np.diff(reading_um, 3)) / np.sqrt(20.0)
-    # The median of |x| of a normal variable is 0.6745 standard deviations.
+    # A quarter of the values of a normal variable lie within 0.3186 standard deviations.
     level = float(np.quantile(third, 0.5 * _SMALLEST_SHARE)) / 0.3186
     return float(max(floor, level))
 
 
-def _not_repeated(trace: Trace, keep: BoolArray, notes: list[Note]) -> BoolArray:
-    """Drop readings that carry the time of the reading before."""
-    fresh = np.ones(len(trace), dtype=np.bool_)
-    index = np.flatnonzero(keep)
-    again = np.diff(trace.time_s[index]) <= 0.0
-    fresh[index[1:][again]] = False
+def _flagged(work: _Work) -> None:
+    flag = work.trace.flag
+    if flag is None or not (flag != "").any():
+        return
+    bad = flag != ""
+    why = ", ".join(sorted({str(one) for one in flag[bad]}))
+    work.keep &= ~bad
+    work.say("flagged_readings", f"{int(bad.sum())} readings were rejected at capture ({why}).")
+
+
+def _repeated_times(work: _Work) -> None:
+    time_s, _ = work.kept()
+    again = np.concatenate([[False], np.diff(time_s) <= 0.0])
     if again.any():
-        notes.append(
-            Note("repeated_times", f"{int(again.sum())} readings carry the time of the one before; left out.")
+        work.drop(again)
+        work.say(
+            "repeated_times",
+            f"{int(again.sum())} readings carry the time of the one before and were left out.",
         )
-    return fresh
 
 
-def _without_spikes(
-    trace: Trace, keep: BoolArray, noise: float, resolution: float, notes: list[Note]
-) -> BoolArray:
-    index = np.flatnonzero(keep)
-    reading = trace.reading_um[index]
-    if reading.size < 15:
-        return keep
-    away = reading - median_filter(reading, 7, mode="nearest")
-    usual = float(np.quantile(np.abs(away), 0.9))
-    limit = max(6.0 * noise, 4.0 * resolution, 4.0 * usual)
-    spike = np.abs(away) > limit
-    if not spike.any():
-        return keep
-    if float(spike.mean()) > 0.06:
-        notes.append(
-            Note(
-                "interrupted_surface",
-                "More than a few percent of the readings jump between levels, as on studs, slots or teeth.",
-            )
+def _step_and_noise(work: _Work) -> None:
+    _, reading = work.kept()
+    stated = work.trace.resolution_um
+    work.step = step_of(reading, stated)
+    work.noise = noise_of(reading, work.step)
+    inch = next((one for one in _INCH_STEPS_UM if abs(work.step / one - 1.0) < 0.01), None)
+    if inch is not None and work.trace.unit != "in":
+        work.say(
+            "inch_steps",
+            f"The readings come in steps of {work.step:.3f} um: the indicator was set to inches "
+            f"and converted.",
         )
-        return keep
-    keep = keep.copy()
-    keep[index[spike]] = False
-    notes.append(
-        Note("spikes", f"{int(spike.sum())} readings stand out alone by more than {limit:.1f} um; set aside.")
+    elif stated is not None and not 0.6 < work.step / stated < 1.7 and reading.size > 50:
+        work.say(
+            "step_not_as_stated", f"The readings come in steps of {work.step:g} um; {stated:g} um was stated."
+        )
+
+
+def _unit_switch(work: _Work) -> None:
+    time_s, reading = work.kept()
+    places = [one.after for one in jumps(time_s, reading, work.noise, work.step)]
+    quiet = switch_without_jump(reading)
+    for at in [*places, *([] if quiet is None else [quiet])]:
+        factor = unit_factor(reading, at)
+        if factor is None:
+            continue
+        index = np.flatnonzero(work.keep)[at:]
+        work.reading[index] *= factor
+        work.say(
+            "unit_switched",
+            f"From {work.where(at)} on the readings are {'1/25.4 of' if factor > 1 else '25.4 times'} what "
+            f"they were: the unit was switched between mm and inch. They were multiplied by {factor:.4g}.",
+        )
+        work.noise = noise_of(work.kept()[1], work.step)
+        return
+
+
+def _stuck(work: _Work) -> None:
+    _, reading = work.kept()
+    held = stuck(reading, work.noise, work.step)
+    if not held.any():
+        return
+    first = int(np.flatnonzero(held)[0])
+    work.say(
+        "stuck_readings",
+        f"{int(held.sum())} readings repeat the one before although the plunger moved, from "
+        f"{work.where(first)} on; they were set aside.",
     )
-    return keep
+    work.drop(held)
 
 
-def _moving_part(
-    trace: Trace, keep: BoolArray, noise: float, resolution: float, notes: list[Note]
-) -> BoolArray:
-    """Without the rest before the hub is turned and after."""
-    index = np.flatnonzero(keep)
-    reading = trace.reading_um[index]
-    if reading.size < 3 * _FEWEST:
-        return keep
-    band = max(4.0 * noise, 1.01 * resolution)
-    lead = _still_from_start(reading, band)
-    tail = _still_from_start(reading[::-1], band)
-    surely = 1.5 if np.ptp(reading) > 12.0 * band else 2.5
-    usual = max(3 * _FEWEST, int(surely * _longest_rest(reading[lead : reading.size - tail], band)))
-    keep = keep.copy()
-    if lead + tail >= reading.size:
-        return keep
-    for count, code, text, part in (
-        (lead, "idle_lead_in", "before the hub moved", index[: max(0, lead - 1)]),
-        (tail, "idle_lead_out", "after the hub had stopped", index[len(index) - max(0, tail - 1) :]),
-    ):
-        if count > usual:
-            keep[part] = False
-            notes.append(Note(code, f"{count} readings {text} are left out."))
-    return keep
+def _excursions(work: _Work) -> None:
+    """Readings that leave and come back: spikes of one to three readings, and longer hops of the plunger."""
+    time_s, reading = work.kept()
+    spike = lone_spikes(reading, work.noise, work.step)
+    _, lifted = hops(jumps(time_s, reading, work.noise, work.step), time_s)
+    away = spike.copy()
+    away[lifted] = True
+    if not away.any():
+        return
+    away, bumps = without_bumps(away, time_s, reading, work.noise)
+    if bumps:
+        work.say(
+            "narrow_bump",
+            "A narrow bump comes back at the same angle every turn: it belongs to the flange and stays in.",
+        )
+    hop = away & ~spike
+    work.drop(away)
+    if (away & spike).any():
+        count = int((away & spike).sum())
+        work.say("spikes", f"{count} readings stand out alone (dirt, rust) and were set aside.")
+    if hop.any():
+        work.say("plunger_hops", f"{int(hop.sum())} readings in which the plunger hopped were set aside.")
 
 
-def _still_from_start(reading: FloatArray, band: float) -> int:
-    """How many readings from the start stay within `band` of their own median."""
-    high = np.maximum.accumulate(reading)
-    low = np.minimum.accumulate(reading)
-    return int(np.searchsorted(high - low, band, side="right"))
+def _levels(work: _Work) -> None:
+    """Slips and re-zeros taken off."""
+    time_s, reading = work.kept()
+    found, _ = hops(jumps(time_s, reading, work.noise, work.step), time_s)
+    if not found:
+        return
+    if len(found) > _MOST_JUMPS:
+        work.refused = True
+        work.say(
+            "many_jumps",
+            f"The level jumps {len(found)} times: the holder or the plunger is loose. The run is refused.",
+        )
+        return
+    angle = work.trace.angle_deg
+    sizes = fitted_steps(
+        time_s,
+        reading,
+        work.noise,
+        [(one.after, one.by_um, one.standard_um) for one in found],
+        None if angle is None else angle[work.keep],
+    )
+    index = np.flatnonzero(work.keep)
+    for one, (by_um, standard_um) in zip(found, sizes, strict=True):
+        if abs(by_um) < max(4.0 * standard_um, 3.0 * work.step):
+            continue  # a steep place of the flange: the trace as a whole knows of no change of level
+        work.reading[index[one.after] :] -= by_um
+        work.standard_um = float(np.hypot(work.standard_um, standard_um))
+        _say_jump(work, one, by_um, standard_um)
 
 
-def _longest_rest(reading: FloatArray, band: float) -> int:
-    """Readings in the longest stretch that stays within `band`; large traces are looked at in strides."""
-    stride = max(1, reading.size // 1500)
-    low = high = np.inf
-    longest = length = 0
-    for value in reading[::stride].tolist():
-        low, high = min(low, value), max(high, value)
-        if length == 0 or high - low > band:
-            low = high = value
-            length = 0
-        length += 1
-        longest = max(longest, length)
-    return longest * stride
+def _say_jump(work: _Work, one: Jump, by_um: float, standard_um: float) -> None:
+    place = work.where(one.after)
+    taken = f"{by_um:+.1f} um were taken off from there on, known to {standard_um:.1f} um (standard)."
+    if one.to_zero:
+        work.say("rezero", f"The indicator was re-zeroed at {place}: {taken}")
+    else:
+        work.say("slip", f"The level jumps at {place}, as when the holder slips: {taken}")
+
+
+def _idle(work: _Work) -> None:
+    _, reading = work.kept()
+    lead, tail = idle_ends(reading, work.noise, work.step)
+    still = np.zeros(reading.size, dtype=np.bool_)
+    if lead:
+        still[: lead - 1] = True
+        work.say("idle_lead_in", f"{lead} readings before the hub moved are left out.")
+    if tail:
+        still[reading.size - tail + 1 :] = True
+        work.say("idle_lead_out", f"{tail} readings after the hub had stopped are left out.")
+    work.drop(still)
+
+
+def _clock(work: _Work) -> None:
+    time_s, reading = work.kept()
+    gaps = clock_gaps(time_s, reading, work.noise, np.diff(np.flatnonzero(work.keep)) == 1)
+    for at in gaps.jumped[:3]:
+        seconds = float(time_s[at] - time_s[at - 1])
+        work.say(
+            "clock_jump",
+            f"The clock goes on by {seconds:.1f} s at {work.where(int(at))} while the readings do not; "
+            f"the time between was not counted as turning.",
+        )
+    for at in gaps.lost[:3]:
+        seconds = float(time_s[at] - time_s[at - 1])
+        work.say("gap", f"No readings came for {seconds:.1f} s before {work.where(int(at))}.")
+
+
+def _finished(work: _Work) -> Cleaned:
+    kept = _keep_marks(work.trace, work.keep)
+    corrected = (work.trace.reading_um - work.reading)[work.keep]
+    return Cleaned(
+        trace=replace(kept, reading_um=work.reading[work.keep]),
+        kept=work.keep,
+        notes=tuple(work.notes),
+        refused=work.refused,
+        noise_um=work.noise,
+        resolution_um=work.step,
+        corrected_um=corrected,
+        correction_standard_um=work.standard_um,
+    )
 
 
 def _keep_marks(trace: Trace, keep: BoolArray) -> Trace:

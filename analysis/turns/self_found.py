@@ -6,17 +6,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.trace import FloatArray
+from analysis.cleaning_clock import working_time
 from analysis.turns.marked import guesses, passings
+from analysis.turns.reversals import most_whole_turns, reversals
 from analysis.turns.search import misfit, search
 from analysis.turns.starts import starts_of
 from analysis.turns.state_fit import Problem
+from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns
 
-_POINTS = 300
 _FEWEST = 24
 # Between the first and the last of n taps the hub went round n - 1 times, as nearly as a hand taps.
 _TAP_TURNS = 1.3
+# A count this little above a whole number may be that turn just begun.
+_NEARLY = 0.1
+# A hub that certainly went round has shown its highest and lowest place and come back to one of them.
+_ROUND_BACK = 3
 
 
 def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | None = None) -> Turns:
@@ -25,15 +30,18 @@ def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | 
     nothing = Turns(None, 0, "none", np.empty(0), 0.0)
     if len(trace) < _FEWEST or np.ptp(trace.reading_um) < 4.0 * cleaned.noise_um:
         return replace(nothing, notes=(Note("flat", "The trace is flat within its noise."),))
-    time_s, reading, sigma = thinned(trace.time_s, trace.reading_um, cleaned.noise_um)
-    marks = trace.mark_s
+    work_s = working_time(trace.time_s, trace.reading_um, cleaned.noise_um, cleaned.kept)
+    time_s, reading, sigma = thinned(work_s, trace.reading_um, cleaned.noise_um)
+    marks = np.empty(0) if trace.mark is None else work_s[trace.mark]
     at = np.clip(np.searchsorted(time_s, marks), 0, time_s.size - 1) if marks.size >= 2 else None
     problem = Problem(time_s, reading, sigma, mark_at=at)
     fits = search(problem, guesses=guesses(time_s, marks), least=passings(marks).size - _TAP_TURNS)
+    back = reversals(trace.reading_um, cleaned.noise_um, cleaned.resolution_um)
+    fits = [one for one in fits if int(one.total - _NEARLY) <= most_whole_turns(back)]
     if not fits:
         return replace(nothing, notes=(Note("no_repetition", "No turn repeats another."),))
     best = fits[0]
-    position = np.interp(trace.time_s, time_s, best.turns)
+    position = np.interp(work_s, time_s, best.turns)
     gap = best.evidence - fits[1].evidence if len(fits) > 1 else 50.0
     left = misfit(best)
     confidence = float(1.0 / (1.0 + np.exp(-(gap - 5.0) / 5.0)))
@@ -57,14 +65,5 @@ def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | 
         angle_deg=360.0 * position,
         angle_standard_deg=3.0,
         speed_pattern_deg=4.0,
-        at_least_once=min([best.total, *others]) > 1.2,
+        at_least_once=min([best.total, *others]) > 1.2 and back >= _ROUND_BACK,
     )
-
-
-def thinned(time_s: FloatArray, reading_um: FloatArray, noise_um: float) -> tuple[FloatArray, ...]:
-    """Block means of at most some hundred points, with each one's standard deviation."""
-    block = max(1, int(np.ceil(time_s.size / _POINTS)))
-    size = time_s.size // block * block
-    time = time_s[:size].reshape(-1, block).mean(axis=1)
-    reading = reading_um[:size].reshape(-1, block).mean(axis=1)
-    return time, reading, np.full(time.size, np.hypot(noise_um / np.sqrt(block), 0.3 * noise_um))

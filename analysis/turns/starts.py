@@ -20,4 +20,5 @@ def starts_of(time_s: FloatArray, turns: FloatArray, *, first: float = 0.0) -> F
     if whole < 1:
         return np.empty(0)
     rising = np.concatenate([[True], np.diff(reached) > 0])
-    return np.interp(first + np.arange(whole + 1), reached[rising], time_s[rising])
+    starts: FloatArray = np.interp(first + np.arange(whole + 1), reached[rising], time_s[rising])
+    return starts

@@ -230,6 +230,7 @@ def _system(
             residual = r
     if model.theta is not None:
         at = model.problem.mark_at
+        assert at is not None
         m = model.marks(turns, float(a[model.theta]))
         w = 5.0 / (4.0 + (m / model.mark_sd) ** 2) / model.mark_sd**2
         np.add.at(band[0], at, w)
@@ -265,7 +266,7 @@ def _solve(system: _System, damping: float) -> tuple[FloatArray, FloatArray, flo
     return step, step_a, half
 
 
-def best_coefficients(model: _Model, turns: FloatArray, rounds: int = 3) -> FloatArray:
+def _best_coefficients(model: _Model, turns: FloatArray, rounds: int = 3) -> FloatArray:
     """Coefficients at given positions (robust weights, a few rounds)."""
     dense0 = np.diag(model.prior_precision)
     a = np.zeros(model.size)
@@ -298,7 +299,7 @@ def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: flo
     """
     turns = turns - turns[0]
     model = _Model(problem, max(float(turns[-1]), 0.3))
-    a = best_coefficients(model, turns)
+    a = _best_coefficients(model, turns)
     designs = model.designs(turns)
     objective = model.objective(turns, a, designs)
     damping = 1e-3
@@ -323,6 +324,27 @@ def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: flo
     # Density in the log-speeds, not in the positions: comparable between counts of turns.
     evidence = -objective - (half - system.log_jacobian) + 0.5 * float(np.log(model.prior_precision).sum())
     return Fit(turns - turns[0], a, system.residual, objective, evidence, problem)
+
+
+def fit_at(problem: Problem, turns: FloatArray) -> Fit:
+    """The profile and the rest of the model at known positions."""
+    turns = turns - turns[0]
+    model = _Model(problem, max(float(turns[-1]), 0.3))
+    a = _best_coefficients(model, turns)
+    residual = problem.reading_um - model.columns(turns, 0)[0] @ a
+    return Fit(turns, a, residual, 0.0, 0.0, problem)
+
+
+def coefficient_standards(one: Fit) -> FloatArray:
+    """Standard uncertainties of a fit's coefficients, the positions' own uncertainty included."""
+    model = _Model(one.problem, max(one.total, 0.3))
+    system = _system(model, one.turns, one.coefficients, model.designs(one.turns))
+    band = system.band.copy()
+    band[0, 0] += 1e8
+    factor, _ = dpbtrf(band, lower=1)
+    solved, _ = dpbtrs(factor, system.cross, lower=1)
+    schur = system.dense - system.cross.T @ solved
+    return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(schur, hermitian=True)), 0.0)))
 
 
 def surface_part(one: Fit, angles: FloatArray) -> tuple[FloatArray, FloatArray]:

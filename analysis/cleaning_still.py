@@ -1,0 +1,76 @@
+"""Stretches in which the readings do not change: the hub at rest, or an indicator that is stuck."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.trace import BoolArray, FloatArray
+
+_FEWEST = 5
+_STUCK_READINGS = 5
+
+
+def idle_ends(reading_um: FloatArray, noise_um: float, resolution_um: float) -> tuple[int, int]:
+    """Readings at rest before the hub first moves and after it has stopped (0 when not longer than usual).
+
+    At an extreme of a slowly turned flange readings also stay within a step for a while: a rest counts
+    only when it is clearly longer than any stretch like it inside the trace.
+    """
+    if reading_um.size < 3 * _FEWEST:
+        return 0, 0
+    band = max(4.0 * noise_um, 1.01 * resolution_um)
+    lead = _still_from_start(reading_um, band)
+    tail = _still_from_start(reading_um[::-1], band)
+    if lead + tail >= reading_um.size:
+        return 0, 0
+    surely = 1.5 if np.ptp(reading_um) > 12.0 * band else 2.5
+    inside = reading_um[lead : reading_um.size - tail]
+    usual = max(3 * _FEWEST, int(surely * _longest_rest(inside, band)))
+    return (lead if lead > usual else 0), (tail if tail > usual else 0)
+
+
+def _still_from_start(reading: FloatArray, band: float) -> int:
+    """How many readings from the start stay within a range of `band`."""
+    high = np.maximum.accumulate(reading)
+    low = np.minimum.accumulate(reading)
+    return int(np.searchsorted(high - low, band, side="right"))
+
+
+def _longest_rest(reading: FloatArray, band: float) -> int:
+    """Readings in the longest stretch that stays within `band`; large traces are looked at in strides."""
+    stride = max(1, reading.size // 1500)
+    low = high = np.inf
+    longest = length = 0
+    for value in reading[::stride].tolist():
+        low, high = min(low, value), max(high, value)
+        if length == 0 or high - low > band:
+            low = high = value
+            length = 0
+        length += 1
+        longest = max(longest, length)
+    return longest * stride
+
+
+def stuck(reading_um: FloatArray, noise_um: float, resolution_um: float) -> BoolArray:
+    """True for readings that repeat the one before while the plunger moved on unseen.
+
+    A hub at rest also repeats its reading, but goes on from there; an indicator that was stuck catches up
+    with a jump. The jump must stand out from the differences on either side.
+    """
+    size = reading_um.size
+    held = np.zeros(size, dtype=np.bool_)
+    difference = np.diff(reading_um)
+    same = np.concatenate([[False], difference == 0.0, [False]]).astype(np.int8)
+    edges = np.diff(same)
+    firsts, lasts = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    usual = float(np.quantile(np.abs(difference), 0.9)) if size > 1 else 0.0
+    limit = max(4.0 * resolution_um, 6.0 * noise_um, 2.0 * usual)
+    for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
+        # Readings first .. last are equal; the jump leads to last + 1.
+        if last - first < _STUCK_READINGS or last + 1 >= size:
+            continue
+        jump = abs(float(difference[last]))
+        beside = float(np.max(np.abs(difference[last + 1 : last + 5]), initial=0.0))
+        if jump > max(limit, 2.0 * beside):
+            held[first + 1 : last + 1] = True
+    return held
