@@ -109,7 +109,7 @@ def _safe_side(
     if judgement.verdict == "within":
         widest_um = max(runout.judged_um, runout.bound_um or runout.as_read_um or runout.judged_um)
         on_bound = judge(widest_um, _bound_uncertainty(widest_um, cleaned, setup), limit)
-        if on_bound.verdict == "within":
+        if on_bound.verdict == "within" and turns.at_least_once:
             return judgement
         doubt = "a turn may be longer than the one that was judged"
     elif judgement.verdict == "over":

@@ -8,10 +8,11 @@ import numpy as np
 
 from analysis.cleaning_clock import working_time
 from analysis.turns.marked import guesses, passings
+from analysis.turns.realign import profile_angles
 from analysis.turns.reversals import most_whole_turns, reversals
 from analysis.turns.search import misfit, search
 from analysis.turns.starts import starts_of
-from analysis.turns.state_fit import Problem
+from analysis.turns.state_fit import Fit, Problem, surface_part
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns
 
@@ -22,6 +23,12 @@ _TAP_TURNS = 1.3
 _NEARLY = 0.1
 # A hub that certainly went round has shown its highest and lowest place and come back to one of them.
 _ROUND_BACK = 3
+
+
+def _turning_rules(one: Fit) -> bool:
+    """Most of the movement is the surface's own: drift alone could make turns of any smooth arc."""
+    profile, _ = surface_part(one, profile_angles())
+    return bool(np.ptp(profile) >= 0.5 * np.ptp(one.problem.reading_um))
 
 
 def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | None = None) -> Turns:
@@ -65,5 +72,5 @@ def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | 
         angle_deg=360.0 * position,
         angle_standard_deg=3.0,
         speed_pattern_deg=4.0,
-        at_least_once=min([best.total, *others]) > 1.2 and back >= _ROUND_BACK,
+        at_least_once=min([best.total, *others]) > 1.2 and back >= _ROUND_BACK and _turning_rules(best),
     )
