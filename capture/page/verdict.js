@@ -43,6 +43,9 @@ export function showVerdict(root, outcome, unit, stepNm) {
   drawEmblem(by("verdict-shape"), toneOf(result));
   set(by("verdict-kind"), word(`kind_${result.kind}`));
   set(by("verdict-word"), wordOf(result));
+  // a verdict is never cut: its longest word decides how large it is written
+  const letters = Math.max(...wordOf(result).split(" ").map((each) => each.length));
+  by("verdict-word").style.setProperty("--letters", letters);
   set(by("figure"), figure(result, unit, stepNm));
   set(by("sure"), sure(result));
   drawScale(by("scale"), result, unit, stepNm);

@@ -146,3 +146,31 @@ def test_a_daemon_killed_in_a_run_is_seen_and_its_run_is_closed_when_it_is_back(
     page.wait_for_selector("body[data-link=live]", timeout=10_000)
     page.wait_for_selector("body:not([data-view=run])", timeout=LIVE_MS)
     page.wait_for_selector("[data-start=runout]:enabled")
+
+
+SHOW = """async ([verdict, language]) => {
+  const { loadWords } = await import("/page/words.js");
+  const { showVerdict } = await import("/page/verdict.js");
+  await loadWords(language);
+  const root = document.getElementById("outcome");
+  root.hidden = false;
+  document.body.dataset.view = "outcome";
+  const result = {
+    kind: "endplay", verdict, play_mm: null, limit_mm: null, uncertainty_mm: null, reasons: [],
+  };
+  showVerdict(root, { run: "shown", result }, "mm", 1000);
+  const range = document.createRange();
+  range.selectNodeContents(document.getElementById("verdict-word"));
+  const [word, box] = [range.getBoundingClientRect(), root.getBoundingClientRect()];
+  return [word.left - box.left, box.right - word.right];
+}"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_verdict_is_cut_in_any_language(page, size):
+    page.set_viewport_size(dict(zip(("width", "height"), SIZES[size], strict=True)))
+    for language in ("en", "de"):
+        for verdict in ("within", "over", "undecided", "not measurable"):
+            left, right = page.evaluate(SHOW, [verdict, language])
+            assert left >= 0, (language, verdict)
+            assert right >= 0, (language, verdict)
