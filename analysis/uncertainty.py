@@ -133,6 +133,22 @@ def permissible_error(setup: Setup) -> Component | None:
     return None
 
 
+def mean_and_deviation(values: Sequence[float]) -> tuple[float, float]:
+    """Mean and experimental standard deviation (n - 1) of two values or more, in two passes.
+
+    The second pass takes the rounding of the mean off again, so that a small spread on a large offset, as
+    indicator readings are, loses no more digits than the readings themselves have lost.
+
+    Source: JCGM 100:2008, 4.2.1 and 4.2.2; the correction: T. F. Chan, G. H. Golub, R. J. LeVeque, The
+    American Statistician 37 (1983) 242-247.
+    """
+    count = len(values)
+    mean = math.fsum(values) / count
+    off = [value - mean for value in values]
+    squares = math.fsum(each * each for each in off) - math.fsum(off) ** 2 / count
+    return mean, math.sqrt(max(0.0, squares) / (count - 1))
+
+
 def repeatability(values_um: Sequence[float], of: str) -> Component | None:
     """Standard uncertainty of the mean of repeated values, n - 1 degrees of freedom; None below two.
 
@@ -145,8 +161,7 @@ def repeatability(values_um: Sequence[float], of: str) -> Component | None:
     count = len(values_um)
     if count < 2:
         return None
-    mean_um = math.fsum(values_um) / count
-    spread_um = math.sqrt(math.fsum((value - mean_um) ** 2 for value in values_um) / (count - 1))
+    _, spread_um = mean_and_deviation(values_um)
     return Component(f"repeatability, {of}", spread_um / math.sqrt(count), "A", count - 1.0)
 
 
@@ -158,14 +173,17 @@ def drift(half_width_um: float) -> Component:
 def plunger_angle(value_um: float, setup: Setup) -> Component:
     """The plunger's angle to the motion, in a difference of `value_um` that was already put right.
 
-    A plunger at angle a to the motion reads d / cos a on a flat face, so with a known to within u(a):
-    first order ``d tan(a) u(a)``, second order ``d u(a)^2 (1/2 + tan(a)^2) `` (JCGM 100, F.2.4.4 for a
-    cosine error about zero; 5.1.2 note for the second-order term, taken here for the same sources).
+    A plunger at angle a to the motion reads d / cos a on a flat face. Put right by cos a while the angle
+    really is a + e, the figure is wrong by d (tan(a) e + (1/2 + tan(a)^2) e^2). With e normal, zero mean and
+    standard uncertainty u, the two terms are uncorrelated; the second one is not corrected for, so its
+    whole root mean square, with E(e^4) = 3 u^4, is counted.
+
+    Source: JCGM 100:2008, 5.1.2 note (second order) and F.2.4.4 (cosine error); the series is derived here.
     """
     tangent = math.tan(math.radians(setup.plunger_angle_deg))
     spread = math.radians(setup.plunger_angle_standard_deg)
     first = tangent * spread
-    second = spread * spread * (0.5 + tangent * tangent)
+    second = math.sqrt(3.0) * (0.5 + tangent * tangent) * spread * spread
     return Component(
         f"plunger angle known within {setup.plunger_angle_standard_deg:g} deg",
         abs(value_um) * math.hypot(first, second),
