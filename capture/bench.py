@@ -18,7 +18,7 @@ from capture.fanout import Fanout
 from capture.folder import DATABASE
 from capture.links import Link, link_for
 from capture.live import LiveReadings
-from capture.measuring import limit_for, measure, setup_for
+from capture.measuring import conclude, limit_for, setup_for
 from capture.messages import (
     Health,
     IndicatorState,
@@ -295,9 +295,9 @@ class Bench:
     async def _conclude(self, run: Run) -> None:
         """The final result, from the readings as they are in the record, kept beside them."""
         trace = await asyncio.to_thread(self.store.trace, run.ref.id)
-        result = await asyncio.to_thread(measure, run.request, trace, run.limit, run.setup)
+        result, profiles = await asyncio.to_thread(conclude, run.request, trace, run.limit, run.setup)
         if result is not None:
-            await asyncio.to_thread(self.store.save_result, run.ref.key, result)
+            await asyncio.to_thread(self.store.save_result, run.ref.key, result, profiles)
             if isinstance(result, RestResult):
                 self._holder_moved[run.indicator.name] = result.holder_moved
             self._fanout.publish(RunResult(run=run.ref.id, result=result))

@@ -13,7 +13,7 @@ from config.limits import Limit, parse_limit
 from config.settings import default_limit
 
 if TYPE_CHECKING:
-    from analysis.trace import Trace
+    from analysis.trace import FloatArray, Trace
 
 SURE = 0.8  # below it a count of turns has rivals
 
@@ -68,6 +68,23 @@ def measure(request: RunRequest, trace: Trace, limit: Limit | None, setup: Setup
 
         return check_rest(trace, setup)
     return None
+
+
+def conclude(
+    request: RunRequest, trace: Trace, limit: Limit | None, setup: Setup
+) -> tuple[AnyResult | None, FloatArray | None]:
+    """The result as `measure` gives it, and the turns' profiles to keep beside a run-out.
+
+    Returns:
+        The result, and (turns, angles) micrometres on a grid of equal angles; None without turns.
+    """
+    if request.kind != "runout":
+        return measure(request, trace, limit, setup), None
+    from analysis.measure import work_out_runout
+
+    worked = work_out_runout(trace, limit=limit, setup=setup)
+    profiles = worked.runout.profiles if worked.runout else None
+    return worked.result, None if profiles is None else profiles.turns_um
 
 
 def seen_in(result: AnyResult | None) -> float | None:
