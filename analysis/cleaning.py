@@ -16,6 +16,7 @@ from analysis.cleaning_spikes import is_interrupted, lone_spikes, without_bumps
 from analysis.cleaning_still import idle_ends, stuck
 from analysis.trace import BoolArray, FloatArray, Trace
 from analysis.turns.steps import fitted_steps
+from analysis.turns.stopped import find_stops
 from analysis.values import Cleaned, Note, Setup
 
 _SMALLEST_SHARE = 0.5
@@ -70,6 +71,10 @@ def clean(trace: Trace, setup: Setup = Setup()) -> Cleaned:  # noqa: B008 - froz
             "More than a few percent of the readings jump between two levels, as on studs, slots or teeth; "
             "single readings were not judged as spikes.",
         )
+        return _finished(work)
+    if find_stops(*work.kept(), work.noise, work.step) is not None:
+        # Turned from stud to stud: rests and quick moves are the measurement itself.
+        _single_spikes(work)
         return _finished(work)
     _unit_switch(work)
     _stuck(work)
@@ -156,7 +161,7 @@ def _unit_switch(work: _Work) -> None:
     quiet = switch_without_jump(reading)
     for at in [*places, *([] if quiet is None else [quiet])]:
         factor = unit_factor(reading, at)
-        if factor is None:
+        if factor is None or not _steps_agree(reading[:at], reading[at:], factor):
             continue
         index = np.flatnonzero(work.keep)[at:]
         work.reading[index] *= factor
@@ -167,6 +172,12 @@ def _unit_switch(work: _Work) -> None:
         )
         work.noise = noise_of(work.kept()[1], work.step)
         return
+
+
+def _steps_agree(before: FloatArray, after: FloatArray, factor: float) -> bool:
+    """Whether the steps of the readings shrank or grew as a switched unit makes them."""
+    ratio = step_of(before, None) / step_of(after, None)
+    return ratio > 3.0 if factor > 1.0 else ratio < 1.0 / 3.0
 
 
 def _stuck(work: _Work) -> None:
@@ -187,7 +198,10 @@ def _excursions(work: _Work) -> None:
     """Readings that leave and come back: spikes of one to three readings, and longer hops of the plunger."""
     time_s, reading = work.kept()
     spike = lone_spikes(reading, work.noise, work.step)
-    _, lifted = hops(jumps(time_s, reading, work.noise, work.step), time_s)
+    lasting, lifted = hops(jumps(time_s, reading, work.noise, work.step), time_s)
+    for one in lasting:
+        # Beside a change of level a running median says nothing.
+        spike[max(0, one.after - 3) : one.after + 3] = False
     away = spike.copy()
     away[lifted] = True
     if not away.any():
@@ -205,6 +219,18 @@ def _excursions(work: _Work) -> None:
         work.say("spikes", f"{count} readings stand out alone (dirt, rust) and were set aside.")
     if hop.any():
         work.say("plunger_hops", f"{int(hop.sum())} readings in which the plunger hopped were set aside.")
+
+
+def _single_spikes(work: _Work) -> None:
+    _, reading = work.kept()
+    spike = lone_spikes(reading, work.noise, work.step)
+    # A move from level to level is no spike: a spike stands between two readings that agree.
+    level = np.abs(reading[2:] - reading[:-2]) <= max(4.0 * work.noise, 2.0 * work.step)
+    spike[1:-1] &= level
+    spike[[0, -1]] = False
+    if spike.any():
+        work.drop(spike)
+        work.say("spikes", f"{int(spike.sum())} readings stand out alone (dirt, rust) and were set aside.")
 
 
 def _levels(work: _Work) -> None:

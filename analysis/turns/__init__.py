@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.turns.measured import from_angle
 from analysis.turns.self_found import from_repetition
+from analysis.turns.stopped import find_stops, from_stops
 from analysis.values import Cleaned, Setup, Turns
 
 __all__ = ["find_turns"]
@@ -32,4 +33,9 @@ def find_turns(
     trace = cleaned.trace
     if trace.angle_deg is not None and np.isfinite(trace.angle_deg).sum() >= 2:
         return from_angle(cleaned)
+    stops = find_stops(trace.time_s, trace.reading_um, cleaned.noise_um, cleaned.resolution_um)
+    if stops is not None:
+        counted = from_stops(cleaned, setup, stops)
+        if counted is not None:
+            return counted
     return from_repetition(cleaned, setup, second_face_deg=second_face_deg)

@@ -347,6 +347,18 @@ def coefficient_standards(one: Fit) -> FloatArray:
     return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(schur, hermitian=True)), 0.0)))
 
 
+def speed_changes(one: Fit) -> FloatArray:
+    """(n - 2,) changes of log-speed, in their prior standard deviations."""
+    return _Model(one.problem, max(one.total, 0.3)).logs(one.turns)[1]
+
+
+def waves(one: Fit) -> FloatArray:
+    """(orders,) amplitudes of the profile, um."""
+    model = _Model(one.problem, max(one.total, 0.3))
+    wave = one.coefficients[model.first : model.first + 2 * model.k.size]
+    return np.hypot(wave[0::2], wave[1::2])
+
+
 def surface_part(one: Fit, angles: FloatArray) -> tuple[FloatArray, FloatArray]:
     """The profile at `angles` (turns), and what the model puts into the first indicator besides it, um."""
     model = _Model(one.problem, max(one.total, 0.3))
