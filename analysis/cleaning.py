@@ -6,6 +6,7 @@ in `Cleaned.corrected_um`, and what cannot be corrected refuses the run.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,6 +20,7 @@ from analysis.turns.steps import fitted_steps
 from analysis.turns.stopped import find_stops
 from analysis.values import Cleaned, Note, Setup
 
+_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9 /:;,.]{0,80}")
 _SMALLEST_SHARE = 0.5
 _MOST_JUMPS = 3
 _INCH_STEPS_UM = (0.254, 1.27, 2.54, 12.7, 25.4)
@@ -121,9 +123,11 @@ def _flagged(work: _Work) -> None:
     if flag is None or not (flag != "").any():
         return
     bad = flag != ""
-    why = ", ".join(sorted({str(one) for one in flag[bad]}))
+    # Only plain words are repeated: a pack writes anything else in a form that no spreadsheet obeys.
+    why = ", ".join(sorted({str(one) for one in flag[bad] if _PLAIN.fullmatch(str(one))}))
     work.keep &= ~bad
-    work.say("flagged_readings", f"{int(bad.sum())} readings were rejected at capture ({why}).")
+    found = f"{int(bad.sum())} readings were rejected at capture"
+    work.say("flagged_readings", f"{found} ({why})." if why else f"{found}.")
 
 
 def _repeated_times(work: _Work) -> None:

@@ -1,4 +1,4 @@
-"""Turns what the simulator recorded into what the analysis reads. The two packages never import each other."""
+"""Turns what the simulator recorded into what the analysis reads: neither may import the other."""
 
 from __future__ import annotations
 
