@@ -181,7 +181,7 @@ def _told(
         repeatable_um=float(drawn.repeatable.mean()),
         repeatable_standard_um=float(drawn.repeatable.std()),
         non_repeatable_um=spread_at_one_angle(drawn.slow) if turns.complete > 1 else None,
-        orders=orders_of(surface, turns, drawn),
+        orders=orders_of(surface, turns, cleaned.trace.time_s, drawn),
         residual_after_order_1_um=float(drawn.after_order_1.mean()),
         filtered_um=_filtered(drawn.profile, min(rate, 7.0 * surface.shape.orders)),
         eccentricity_um=radial[0],

@@ -13,7 +13,9 @@ from analysis.trace import FloatArray
 from analysis.values import Cleaned, Component, Turns
 
 HIGHEST_ORDER = 15
-PATTERN_ORDERS = 4
+PATTERN_ORDERS = 6
+PATTERN_POINTS = 72
+PATTERN_SMOOTHED = 1.2
 
 
 def runout_components(
@@ -44,7 +46,7 @@ def runout_components(
         Component("drift of the holder within a turn", math.sqrt(drift), "A", freedom),
         Component("what differs from turn to turn", math.sqrt(whole - repeats), "A", freedom),
         Component("corrections of the readings", cleaned.correction_standard_um, "B"),
-        Component("angle", _blur(turns, drawn), "B"),
+        Component("angle", _blur(cleaned, turns, surface, drawn), "B"),
     ]
     return tuple(part for part in parts if part.standard_um > 0)
 
@@ -63,24 +65,34 @@ def _share_of_steps(step_um: float, surface: Surface) -> float:
     return min(rounding / whole, 1.0) if whole > 0 else 0.0
 
 
-def _blur(turns: Turns, drawn: Drawn) -> float:
+def _blur(cleaned: Cleaned, turns: Turns, surface: Surface, drawn: Drawn) -> float:
     """What turns that are laid over each other with an angle error take off the largest and smallest value.
 
-    Half the curvature there times the variance of the angle, um.
+    Half the curvature there times the variance of the angle, um. That variance shows in the readings: where
+    the surface is steep a wrong angle scatters them, by its slope. What they scatter beyond their own
+    noise bounds it, and what is said of the angle bounds it too.
     """
     spread = math.radians(turns.angle_standard_deg)
     width = 2 * np.pi / drawn.profile.size
+    steep = float(np.mean(_slope(drawn.profile) ** 2))
+    scatter = max(surface.noise_um**2 - cleaned.noise_um**2, 0.0) if not surface.cells else 0.0
+    seen = scatter / steep if steep > 0 else 0.0
     bend = (np.roll(drawn.profile, 1) + np.roll(drawn.profile, -1) - 2 * drawn.profile) / width**2
     ends = abs(bend[np.argmax(drawn.profile)]) + abs(bend[np.argmin(drawn.profile)])
-    return float(ends * spread**2 / 2)
+    return float(ends * min(spread**2, seen) / 2)
 
 
-def orders_of(surface: Surface, turns: Turns, drawn: Drawn) -> tuple[Order, ...]:
-    """Orders 1 to 15, or as many as were fitted."""
+def _slope(profile: FloatArray) -> FloatArray:
+    """Slope of a closed profile, um/rad."""
+    return np.asarray((np.roll(profile, -1) - np.roll(profile, 1)) * profile.size / (4 * np.pi), np.float64)
+
+
+def orders_of(surface: Surface, turns: Turns, time_s: FloatArray, drawn: Drawn) -> tuple[Order, ...]:
+    """Orders 1 to 15, or as many as were fitted; `time_s` belongs to `turns.angle_deg`."""
     highest = min(HIGHEST_ORDER, surface.shape.orders)
     pairs = surface.mean[surface.shape.periodic].reshape(-1, 2)
     covariance = surface.covariance[surface.shape.periodic, surface.shape.periodic]
-    angles = angle_covariance(drawn.profile, turns, highest)
+    angles = angle_covariance(drawn.profile, angle_pattern_rad(turns, time_s), highest)
     return tuple(
         order_from_pair(
             order + 1,
@@ -92,23 +104,42 @@ def orders_of(surface: Surface, turns: Turns, drawn: Drawn) -> tuple[Order, ...]
     )
 
 
-def angle_covariance(profile: FloatArray, turns: Turns, highest: int) -> FloatArray:
+def angle_pattern_rad(turns: Turns, time_s: FloatArray) -> FloatArray:
+    """(PATTERN_ORDERS,) standard uncertainty, by order, of an angle error that comes back every turn.
+
+    Where the angle was measured, this is the stated angle uncertainty, sizes falling as 1/order, averaged
+    over the turns. Where it was found from the trace itself, a speed pattern that repeats every turn
+    cannot be told from a change of the profile, and the finder takes the evenest turning. How large such a
+    pattern may be shows in how unevenly each turn went: a hand whose turns differ by this much from even
+    turning has, over n turns, a common part of 1/sqrt(n) of it. The factor for what the finder smooths away
+    is from simulation with hands of three kinds.
+    """
+    sizes = 1.0 / np.arange(1, PATTERN_ORDERS + 1)
+    sizes *= math.radians(turns.angle_standard_deg) / math.sqrt(float(sizes @ sizes) * max(turns.complete, 1))
+    if turns.speed_pattern_deg <= 0 or turns.angle_deg is None or turns.complete < 1:
+        return np.asarray(sizes, np.float64)
+    known = np.isfinite(turns.angle_deg)
+    angle, at = np.maximum.accumulate(turns.angle_deg[known]), time_s[known]
+    start = float(np.interp(turns.starts_s[0], at, angle))
+    inside = np.linspace(0.0, 360.0, PATTERN_POINTS, endpoint=False)
+    passed = np.array([np.interp(start + 360.0 * k + inside, angle, at) for k in range(turns.complete)])
+    took = np.diff(turns.starts_s)[: turns.complete, None]
+    uneven = 2 * np.pi * (passed - passed[:, :1]) / took - np.deg2rad(inside)
+    waves = np.abs(np.fft.rfft(uneven, axis=1)[:, 1 : PATTERN_ORDERS + 1]) * 2 / PATTERN_POINTS
+    common = PATTERN_SMOOTHED * np.sqrt((waves**2 / 2).mean(axis=0) / turns.complete)
+    return np.asarray(common, np.float64)
+
+
+def angle_covariance(profile: FloatArray, pattern_rad: FloatArray, highest: int) -> FloatArray:
     """(highest, 2, 2) what an uncertain angle does to cosine and sine of each order, um squared.
 
-    An angle that is wrong by d(angle) moves the profile by its slope times d(angle). A speed pattern that
-    comes back every turn is a sum of low orders whose sizes fall as 1/order (a hand's push and pull is
-    slow), with the stated standard uncertainty in all; it does not average over the turns. Other angle
-    errors do.
+    An angle that is wrong by d(angle) moves the profile by its slope times d(angle); cosine and sine of
+    each order of the pattern count as independent and of equal size.
     """
     grid = np.linspace(0, 2 * np.pi, profile.size, endpoint=False)
-    columns = harmonic_columns(grid, max(highest, PATTERN_ORDERS))
-    width = 2 * np.pi / profile.size
-    slope = (np.roll(profile, -1) - np.roll(profile, 1)) / (2 * width)
-    sizes = np.repeat(1.0 / np.arange(1, PATTERN_ORDERS + 1), 2)
-    sizes *= math.sqrt(2.0 / float(sizes @ sizes))
+    columns = harmonic_columns(grid, max(highest, pattern_rad.size))
     onto = 2 / profile.size * columns[:, : 2 * highest].T
-    moved = onto @ (slope[:, None] * columns[:, : 2 * PATTERN_ORDERS] * sizes)
-    variance = math.radians(turns.speed_pattern_deg) ** 2
-    variance += math.radians(turns.angle_standard_deg) ** 2 / max(turns.complete, 1)
+    patterns = columns[:, : 2 * pattern_rad.size] * np.repeat(pattern_rad, 2)
+    moved = onto @ (_slope(profile)[:, None] * patterns)
     pairs = moved.reshape(highest, 2, -1)
-    return np.asarray(np.einsum("kap,kbp->kab", pairs, pairs) * variance)
+    return np.asarray(np.einsum("kap,kbp->kab", pairs, pairs), np.float64)
