@@ -33,8 +33,9 @@ def find_stops(
 ) -> Stops | None:
     """The rests, when the trace is made of rests with quick moves between them; None otherwise.
 
-    A slowly turned flange read in coarse steps also stays on one reading for a while; there neighbouring
-    levels are one step apart, and between stops they are not.
+    A slowly turned flange also stays near one reading for a while, at its high and low spots and, in coarse
+    steps, anywhere. A hub at rest does not creep within such a while, most of the time is rest, the moves
+    are quick and go far, and some rests lie half-way. The nearer the levels, the clearer the rest must be.
 
     Args:
         time_s: (n,) s.
@@ -61,15 +62,33 @@ def find_stops(
     if first.size < _FEWEST_STOPS:
         return None
     level = np.array([np.mean(reading[a : b + 1]) for a, b in zip(first, last, strict=True)])
-    between = np.abs(np.diff(level))
-    if float(np.median(between)) < max(2.5 * resolution_um, 5.0 * noise_um):
-        return None
-    # Between two stops the hub moves on: rests in a row without a move would be one stop.
-    moving = time_s[first[1:]] - time_s[last[:-1]]
-    resting = time_s[last] - time_s[first]
-    if float(np.median(moving)) > 1.5 * float(np.median(resting)):
+    share = float((last - first + 1).sum()) / time_s.size
+    moving = float(np.median(time_s[first[1:]] - time_s[last[:-1]]))
+    quick = moving / max(float(np.median(time_s[last] - time_s[first])), 1e-9)
+    apart = float(np.median(np.abs(np.diff(level)))) / band
+    creep = (
+        float(np.median([_creep(reading[a : b + 1]) for a, b in zip(first, last, strict=True)])) / noise_um
+    )
+    wide = apart > 4.5 and share > 0.65 and quick < 0.55 and creep < 0.9
+    near = apart > 2.5 and share > 0.8 and quick < 0.3 and creep < 0.5
+    if not (wide or near) or _on_the_way(level, max(2.5 * resolution_um, band)) < 1:
         return None
     return Stops(first, last, level)
+
+
+def _on_the_way(level: FloatArray, far: float) -> int:
+    """How many rests lie on the way from the level before to the level after, at least `far` from both.
+
+    A hub that is turned without stopping seems to rest at its high and low spots, never between them.
+    """
+    before, after = np.diff(level)[:-1], np.diff(level)[1:]
+    return int(np.count_nonzero((before * after > 0.0) & (np.minimum(np.abs(before), np.abs(after)) > far)))
+
+
+def _creep(rest: FloatArray) -> float:
+    """Difference between the second and the first half of a rest, um."""
+    half = rest.size // 2
+    return abs(float(np.mean(rest[half:]) - np.mean(rest[:half])))
 
 
 def _parted(first: IntArray, last: IntArray, reading: FloatArray, band: float) -> tuple[IntArray, IntArray]:
@@ -92,13 +111,17 @@ def _parted(first: IntArray, last: IntArray, reading: FloatArray, band: float) -
     return np.asarray(firsts, dtype=np.intp), np.asarray(lasts, dtype=np.intp)
 
 
-def from_stops(cleaned: Cleaned, setup: Setup, stops: Stops) -> Turns | None:
-    """Turns counted by stops; None when the levels do not say how many stops make a turn."""
-    places, known = _places(stops.level_um, setup.studs, cleaned.noise_um)
-    if places is None:
-        return None
+def from_stops(cleaned: Cleaned, setup: Setup, stops: Stops) -> Turns:
+    """Turns counted by stops; without a total when the levels do not say how many stops make a turn."""
+    places, confidence = _places(stops.level_um, setup.studs, cleaned.noise_um)
     count = len(stops)
-    total = (count - 1) / places
+    if places is None:
+        note = Note(
+            "stops_not_counted",
+            f"The hub rested {count} times, but its levels do not come back; without the number of studs the "
+            "turns cannot be counted.",
+        )
+        return Turns(None, 0, "none", np.empty(0), 0.0, notes=(note,))
     angle = np.full(len(cleaned.trace), np.nan)
     for index, (a, b) in enumerate(zip(stops.first, stops.last, strict=True)):
         angle[a : b + 1] = 360.0 * index / places
@@ -107,14 +130,8 @@ def from_stops(cleaned: Cleaned, setup: Setup, stops: Stops) -> Turns | None:
     complete = count // places
     begins = [float(middle[turn * places]) for turn in range(complete)]
     ends = float(middle[complete * places]) if complete * places < count else float(time_s[stops.last[-1]])
-    again = _again(stops.level_um, places)
-    agrees = again is None or again < 0.4 * float(np.std(stops.level_um))
-    confidence = (0.97 if known else 0.9) if agrees and again is not None else (0.85 if known else 0.6)
-    if not agrees:
-        confidence = 0.4
-    note = Note("stops", f"The hub rested {count} times; {places} stops make a turn.")
     return Turns(
-        total=total,
+        total=(count - 1) / places,
         complete=complete,
         found_by="stops",
         starts_s=np.array([*begins, ends]) if complete else np.empty(0),
@@ -122,8 +139,8 @@ def from_stops(cleaned: Cleaned, setup: Setup, stops: Stops) -> Turns | None:
         alternatives=() if confidence >= 0.8 else _others(stops.level_um, places),
         angle_deg=angle,
         angle_standard_deg=3.0,
-        at_least_once=count >= places and agrees,
-        notes=(note,),
+        at_least_once=count >= places and confidence >= 0.8,
+        notes=(Note("stops", f"The hub rested {count} times; {places} stops make a turn."),),
     )
 
 
@@ -134,30 +151,34 @@ def _again(level: FloatArray, places: int) -> float | None:
     return float(np.sqrt(np.mean((level[places:] - level[:-places]) ** 2)))
 
 
-def _places(level: FloatArray, studs: int | None, noise: float) -> tuple[int | None, bool]:
-    """Stops in a turn: the stud count where it is known and fits, else the period of the levels."""
-    spread = float(np.std(level))
+def _places(level: FloatArray, studs: int | None, noise: float) -> tuple[int | None, float]:
+    """Stops in a turn, and how sure that is.
+
+    The stud count where it is known and nothing speaks against it, else the period with which the levels
+    come back. A worn bearing or a drifting holder keeps them from coming back closely.
+    """
+    # Two levels drawn at random differ by the square root of two of their spread.
+    spread = np.sqrt(2.0) * float(np.std(level))
+    periods = range(3, min(_MOST_PLACES, level.size - 1) + 1)
+    off = {places: (_again(level, places) or 0.0) + 0.5 * noise for places in periods}
     if studs is not None and level.size >= studs:
-        again = _again(level, studs)
-        if again is None or again < max(0.4 * spread, 4.0 * noise):
-            return studs, True
-    best: tuple[float, int] | None = None
-    for places in range(3, min(_MOST_PLACES, level.size - 1) + 1):
-        again = _again(level, places)
-        # A period that only the last level confirms may be chance: it must be closer.
-        pairs = level.size - places
-        if again is None or again > (0.3 if pairs >= 3 else 0.15) * spread + 2.0 * noise:
-            continue
-        if best is None or again < 0.5 * best[0] - noise:
-            best = (again, places)
-    return (best[1], False) if best is not None else (None, False)
+        if studs not in off:
+            return studs, 0.85
+        if off[studs] < max(0.75 * spread, 4.0 * noise):
+            return studs, 0.97 if off[studs] < max(0.3 * spread, 4.0 * noise) else 0.85
+    if not off:
+        return None, 0.0
+    best = min(off, key=lambda places: off[places] * (1.0 + 1.0 / (level.size - places)))
+    # Twice the period comes back as well: of two that are about as good the shorter is meant.
+    best = next((one for one in periods if best % one == 0 and off[one] < 1.3 * off[best] + noise), best)
+    rivals = [off[one] for one in periods if one % best]
+    clear = off[best] / min(rivals, default=spread)
+    if level.size - best < 2 or off[best] > 0.6 * spread or clear > 0.7:
+        return None, 0.0
+    return best, 0.92 if clear < 0.35 and level.size - best >= 3 else 0.7
 
 
 def _others(level: FloatArray, places: int) -> tuple[float, ...]:
-    spread = float(np.std(level))
-    found = []
-    for other in range(3, min(_MOST_PLACES, level.size) + 1):
-        again = _again(level, other)
-        if other != places and (again is None or again < 0.5 * spread):
-            found.append(round((level.size - 1) / other, 2))
-    return tuple(found[:3])
+    periods = [one for one in range(3, min(_MOST_PLACES, level.size) + 1) if one != places]
+    periods.sort(key=lambda one: _again(level, one) or 0.0)
+    return tuple(round((level.size - 1) / one, 2) for one in periods[:2])
