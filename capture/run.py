@@ -71,6 +71,7 @@ class Run:
         self._course = Course(request.kind, asked or 0.0)
         self._count: float | None = None
         self._last_count: float | None = None
+        self._passed_ns: list[int] = []
         self._gaps = 0
         self._stopped = asyncio.Event()
         self._switched = False
@@ -108,6 +109,9 @@ class Run:
     def mark(self, t_ns: int) -> None:
         """The index mark passed."""
         self.buffer.add_mark(t_ns)
+        last_ns = self._passed_ns[-1] if self._passed_ns else None
+        if last_ns is None or t_ns - last_ns >= FASTEST_S["runout"] * NS_PER_S:  # not the same one again
+            self._passed_ns.append(t_ns)
 
     def gap(self) -> None:
         """The indicator was away for a while."""
@@ -148,7 +152,7 @@ class Run:
             now_s=(now_ns - buffer.started_t_ns) / NS_PER_S,
             first_reading_s=None if first_ns is None else (first_ns - buffer.started_t_ns) / NS_PER_S,
             moving=buffer.moving(SETTLE_S) if fresh else None,
-            count=self._count,
+            count=self._seen_so_far(),
             trouble=trouble,
         )
 
@@ -173,6 +177,11 @@ class Run:
             took_s = (self._clock.monotonic_ns() - began_ns) / NS_PER_S
             pause_s = max(LOOK_S, LOOK_SHARE * took_s)
 
+    def _seen_so_far(self) -> float | None:
+        """Turns or strokes so far; between two passings of the index mark lies a turn."""
+        passed = len(self._passed_ns) - 1
+        return self._count if passed < 1 else max(self._count or 0.0, float(passed))
+
     def _counted(self, count: float | None) -> None:
         """A count holds when two looks in a row agree on it and no hand was faster."""
         before, self._last_count = self._last_count, count
@@ -194,7 +203,7 @@ class Run:
             indicator=self.indicator.name,
             state=step.state,
             say=step.say,
-            seen=self._count,
+            seen=self._seen_so_far(),
             asked=self._asked,
             readings=len(self.buffer),
             flagged=self.buffer.flagged,
