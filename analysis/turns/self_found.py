@@ -18,7 +18,7 @@ from analysis.values import Cleaned, Note, Setup, Turns
 
 _FEWEST = 24
 # Between the first and the last of n taps the hub went round n - 1 times, as nearly as a hand taps.
-_TAP_TURNS = 1.3
+_TAP_TURNS = 1.1
 # A count this little above a whole number may be that turn just begun.
 _NEARLY = 0.1
 # A hub that certainly went round has shown its highest and lowest place and come back to one of them.

@@ -49,13 +49,13 @@ def measured(scenario: str, seed: int, *, tapped: bool = True) -> Measured:
     Args:
         scenario: its name.
         seed: of all that is drawn.
-        tapped: the index mark is tapped, 0.06 s early or late, a few passings not at all.
+        tapped: the index mark is tapped, 0.06 s early or late, as in the demo.
     """
     indicator = indicator_named("bench", load_indicators())
     limits = load_limits()
 
     def recorded(action: Rest | Strokes | Turn) -> Recording:
-        marks = Marks(jitter_s=0.06, missed=0.04) if tapped and isinstance(action, Turn) else None
+        marks = Marks(jitter_s=0.06, missed=0.0, doubled=0.0) if tapped and isinstance(action, Turn) else None
         return record(scenario, action, seed, indicator=indicator, marks=marks)
 
     rest = check_rest(trace_of(recorded(Rest(3.0))), Setup())
