@@ -30,6 +30,9 @@ CREEP_DOUBT = 0.2
 GIVE_BACK_DOUBT = 1.0
 """The same where holds give back instead: hands that let go unseen within a hold look like that."""
 FEW_STROKES = 3
+MANY_HOLDS = 8
+STANDS_OUT = 2.4
+"""Robust standard deviations beyond which one of `MANY_HOLDS` or more holds of a side is named."""
 LOOKS = 4
 """Rounds in which rests and their noise are found from each other, at most."""
 
@@ -102,7 +105,7 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
         noise_um=max(scatter_um, step_um / math.sqrt(12.0)),
         components=_components(holds, fit, cleaned, scatter_um),
         readings_used=sum(hold.count for hold in holds),
-        notes=_notes(found, strokes),
+        notes=(*_notes(found, strokes), *_standing_out(holds, fit, step_um)),
     )
 
 
@@ -139,7 +142,11 @@ def _why_none(rests: tuple[RestLevel, ...], disagree: bool, cleaned: Cleaned) ->
     readings = cleaned.trace.reading_um
     travel_um = float(np.ptp(readings)) if readings.size else 0.0
     if travel_um <= max(6.0 * cleaned.noise_um, 1.01 * cleaned.resolution_um):
-        return Note("no_motion", "The readings did not move: the hub was not pushed and pulled.")
+        return Note(
+            "no_motion",
+            "The readings moved by no more than noise and one step: the hub was not pushed and pulled, or "
+            "its play is below what this indicator shows.",
+        )
     if not rests:
         return Note(
             "no_rest_levels",
@@ -157,12 +164,14 @@ class _Fit:
 
     Attributes:
         play_um: the play.
+        left_um: (holds,) level less fit.
         weights: (holds,) play = weights . levels; so errors of levels carry over.
         residual_um: standard deviation of a hold about the fit; 0 without freedom.
         freedom: holds minus fitted values.
     """
 
     play_um: float
+    left_um: FloatArray
     weights: FloatArray
     residual_um: float
     freedom: int
@@ -184,7 +193,7 @@ def _fit(holds: tuple[Hold, ...]) -> _Fit:
     freedom = max(0, levels.size - design.shape[1])
     left = levels - design @ solved
     residual = math.sqrt(float(left @ left) / freedom) if freedom > 0 else 0.0
-    return _Fit(float(solved[0]), inverse[0], residual, freedom)
+    return _Fit(float(solved[0]), left, inverse[0], residual, freedom)
 
 
 def _spread(strokes: tuple[Stroke, ...]) -> float | None:
@@ -271,7 +280,8 @@ def _notes(found: Holds, strokes: tuple[Stroke, ...]) -> tuple[Note, ...]:
         notes.append(
             Note(
                 "stroke_set_aside",
-                f"{found.short} level(s) that fell short of a full push or pull were set aside.",
+                f"{found.short} level(s) that fell short of a full push or pull were set aside: hands off, "
+                "or a stroke not carried through.",
             )
         )
     if len(strokes) < FEW_STROKES:
@@ -282,4 +292,26 @@ def _notes(found: Holds, strokes: tuple[Stroke, ...]) -> tuple[Note, ...]:
                 "they repeat.",
             )
         )
+    return tuple(notes)
+
+
+def _standing_out(holds: tuple[Hold, ...], fit: _Fit, step_um: float) -> tuple[Note, ...]:
+    """Holds that stand out from many others of their side; said, and kept in the figure."""
+    notes = []
+    for pulled in (False, True):
+        places = [k for k, hold in enumerate(holds) if hold.pulled is pulled]
+        if len(places) < MANY_HOLDS:
+            continue
+        away = fit.left_um[places] - np.median(fit.left_um[places])
+        usual_um = 1.4826 * float(np.median(np.abs(away)))
+        for k, off_um in zip(places, away.tolist(), strict=True):
+            if abs(off_um) > max(STANDS_OUT * usual_um, 2.0 * step_um):
+                where = "pulled" if pulled else "pushed"
+                notes.append(
+                    Note(
+                        "hold_stands_out",
+                        f"The {where} level at {holds[k].middle_s:.1f} s lies {off_um / 1000.0:+.4f} mm from "
+                        "the others of its side: look for a slip of the hand or of the pen.",
+                    )
+                )
     return tuple(notes)

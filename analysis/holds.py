@@ -4,7 +4,7 @@ A trace of strokes goes to and fro between two groups of levels. On the way the 
 hub goes to a level of its own; a stroke may fall short; before the first and after the last stroke the hub
 rests wherever it was left; the holder may slip, which shifts both groups. So holds are turning points: the
 highest and lowest levels between swings, with the swing's width chosen so that strides are many and wide.
-What falls short of the usual reach of its side is set aside, and a shift of all later levels taken off.
+What falls short of the usual stride is set aside, and a shift of all later levels taken off.
 """
 
 from __future__ import annotations
@@ -19,11 +19,15 @@ import numpy as np
 from analysis.levels import RestLevel
 
 SHORT_FRACTION = 0.08
-"""A visit that falls short of its side's usual reach by more than this part of the stride is set aside."""
+"""A visit that makes its strides shorter than usual by more than this part of one is set aside."""
 END_FRACTION = 0.03
 """The same for the first and the last visit, which may be no hold at all."""
 FEWEST_STRIDES = 4
 """With fewer strides a slip cannot be told from strokes that differ."""
+HALF_STRIDE = 0.4
+"""A level that swings back by more than this part of a stride without being a hold is told."""
+ODD_STRIDE = 6.0
+"""Robust standard deviations of the strides beyond which one of them may be a slip."""
 SWINGS_TRIED = 16
 """Widths of a swing that are tried, from what noise hides to the whole travel."""
 
@@ -76,21 +80,22 @@ class Holds:
 
     Attributes:
         holds: what is left to measure with.
-        short: how many visits were set aside because they fell short.
-        short_inside: how many of these had a visit before and one after.
+        short: how many levels were set aside because they fell short of a push or a pull.
+        short_inside: how many visits among these had a visit before and one after.
+        visits: turning points that were found, those set aside included.
         slips_um: shifts of all later readings that were found and taken off.
     """
 
     holds: tuple[Hold, ...]
     short: int
     short_inside: int = 0
+    visits: int = 0
     slips_um: tuple[float, ...] = ()
 
     @property
     def disagree(self) -> bool:
         """More was set aside than rests before and after and one weak hold in four explain."""
-        visits = len(self.holds) + self.short + self.short_inside  # an inner one also joins its neighbours
-        return self.short_inside > len(self.holds) // 4 or 2 * len(self.holds) < visits
+        return self.short_inside > len(self.holds) // 4 or 2 * len(self.holds) < self.visits
 
 
 def find_holds(rests: Sequence[RestLevel], noise_um: float, step_um: float) -> Holds:
@@ -154,7 +159,10 @@ def _holds_at(rests: Sequence[RestLevel], turning: Sequence[int], noise_um: floa
     # Equal holds may differ by one step through rounding alone.
     inner_um = max(SHORT_FRACTION * stride_um, 1.2 * step_um + 2.0 * noise_um)
     ends_um = max(END_FRACTION * stride_um, 0.5 * step_um + 2.0 * noise_um)
-    return replace(_without_short(holds, inner_um, ends_um), slips_um=slips_um)
+    found = replace(_without_short(holds, inner_um, ends_um), slips_um=slips_um)
+    # Turns on the way that are no holds: what swings back after half a stride and more is worth a word.
+    unseen = len(_turning_points([rest.level_um for rest in rests], HALF_STRIDE * stride_um)) - len(turning)
+    return replace(found, short=found.short + max(0, unseen // 2))
 
 
 def _around(
@@ -177,7 +185,8 @@ def _without_slips(holds: list[Hold], smallest_um: float) -> tuple[list[Hold], t
     signs = np.array([-1.0 if hold.pulled else 1.0 for hold in holds[:-1]])
     forward = signs * np.diff([hold.level_um for hold in holds])
     off = forward - np.median(forward)
-    odd = np.abs(off) > smallest_um
+    usual_um = 1.4826 * float(np.median(np.abs(off)))
+    odd = np.abs(off) > max(smallest_um, ODD_STRIDE * usual_um)
     alone = odd & ~np.roll(odd, 1) & ~np.roll(odd, -1)
     alone[[0, -1]] = False
     if forward.size < FEWEST_STRIDES or not alone.any():
@@ -189,30 +198,26 @@ def _without_slips(holds: list[Hold], smallest_um: float) -> tuple[list[Hold], t
 
 
 def _without_short(holds: list[Hold], inner_um: float, ends_um: float) -> Holds:
-    """Take out visits that fell short of their side's usual reach, one by one, the shortest first.
+    """Take out visits that fell short, one by one, the shortest first.
 
-    The first and the last visit may be the hub at rest where it was left, so they must fit more closely.
+    A visit falls short when both strides beside it do; strides, because a drift of the holder hardly
+    enters them. The first and the last visit have one stride and may be the hub at rest where it was
+    left, so they must fit more closely.
     """
     left, removed, inside = list(holds), 0, 0
     while len(left) > 2:
-        usual = {pulled: _usual_reach(left, pulled) for pulled in (False, True)}
-        allowed = [ends_um, *[inner_um] * (len(left) - 2), ends_um]
-        lacking = [
-            usual[hold.pulled] - hold.reach_um - most for hold, most in zip(left, allowed, strict=True)
-        ]
+        strides = _strides(left)
+        usual_um = float(np.median(strides))
+        uneven_um = 3.0 * 1.4826 * float(np.median(np.abs(np.subtract(strides, usual_um))))
+        allowed_um = np.maximum([ends_um, *[inner_um] * (len(left) - 2), ends_um], uneven_um)
+        lacking = [usual_um - max(strides[max(0, k - 1) : k + 1]) - allowed_um[k] for k in range(len(left))]
         worst = int(np.argmax(lacking))
         if lacking[worst] <= 0.0:
             break
         removed += 1
         inside += 0 < worst < len(left) - 1
         left = _close_gap(left, worst)
-    return Holds(tuple(left), removed, inside)
-
-
-def _usual_reach(holds: Sequence[Hold], pulled: bool) -> float:
-    """The median reach of a side; of two, the further one: a visit can fall short but not reach too far."""
-    reaches = sorted((hold.reach_um for hold in holds if hold.pulled is pulled), reverse=True)
-    return reaches[(len(reaches) - 1) // 2]
+    return Holds(tuple(left), removed, inside, len(holds))
 
 
 def _close_gap(holds: list[Hold], gone: int) -> list[Hold]:

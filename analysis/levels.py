@@ -19,13 +19,17 @@ import numpy as np
 
 from analysis.trace import FloatArray, IntArray
 
-PRICE = 11.0
-"""Price of one more piece, in noise variances: about the 0.9999 quantile of chi-square with 3 freedoms."""
+PRICE = 10.0
+"""Price of one more piece, in noise variances."""
+SLOPE_PRICE = 6.0
+"""What a slope costs on top: else two readings of a move would take one of the hold's for a line."""
 MOST_POINTS = 4_000
 """Longer traces are averaged in blocks before they are cut; levels still come from every reading."""
 CLEAR_STEP_READINGS = 4
 CLEAR_STEP_LEAVES = 0.15
 """A piece is cut at a single step that leaves less than this part of what a straight line leaves."""
+TO_AND_FRO = 0.15
+"""Changes a reading from which two neighbouring steps are one level that toggles."""
 EDGE_FRACTION = 0.06
 """Part of a rest's readings at either end that does not enter its level."""
 SHORTEST_S = 0.3
@@ -114,18 +118,19 @@ def cut_into_lines(time_s: FloatArray, reading_um: FloatArray, noise_um: float) 
     """
     size = time_s.size
     sums = _Sums(time_s, reading_um)
-    price = PRICE * noise_um**2
+    price, slope_price = PRICE * noise_um**2, SLOPE_PRICE * noise_um**2
     best = np.zeros(size + 1)
     best[0] = -price
     came_from = np.zeros(size + 1, dtype=np.intp)
     starts = np.zeros(1, dtype=np.intp)
     for stop in range(1, size + 1):
-        total = best[starts] + sums.residual(starts, stop)
+        total = best[starts] + sums.residual(starts, stop, slope_price)
         chosen = int(np.argmin(total))
         best[stop] = total[chosen] + price
         came_from[stop] = starts[chosen]
-        # A start that is already dearer than the best so far can never win later (the pruning rule).
-        starts = np.append(starts[total <= best[stop]], stop)
+        # A start that is already dearer than the best can never win later (the pruning rule); cutting a
+        # line in two costs one more slope, so by that much it may still be dearer.
+        starts = np.append(starts[total <= best[stop] + slope_price], stop)
     edges = [size]
     while edges[-1] > 0:
         edges.append(int(came_from[edges[-1]]))
@@ -142,14 +147,14 @@ class _Sums:
         columns = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
         self._sums = np.concatenate([np.zeros((6, 1)), np.cumsum(columns, axis=1)], axis=1)
 
-    def residual(self, starts: IntArray, stop: int) -> FloatArray:
-        """(len(starts),) sum of squared residuals of the line through readings start to stop - 1."""
+    def residual(self, starts: IntArray, stop: int, slope_price: float) -> FloatArray:
+        """(len(starts),) what a piece from start to stop - 1 leaves: a level, or a line and its price."""
         n, x, y, xx, xy, yy = self._sums[:, stop, None] - self._sums[:, starts]
         sxx, sxy, syy = xx - x * x / n, xy - x * y / n, yy - y * y / n
         flat = sxx <= 1e-15 * n
         slope_part = np.where(flat, 0.0, sxy**2 / np.where(flat, 1.0, sxx))
-        rest: FloatArray = np.maximum(syy - slope_part, 0.0)
-        return rest
+        left: FloatArray = np.maximum(np.minimum(syy, syy - slope_part + slope_price), 0.0)
+        return left
 
 
 def _cut_any_length(time_s: FloatArray, reading_um: FloatArray, noise_um: float) -> IntArray:
@@ -170,8 +175,7 @@ def _with_clear_steps(time_s: FloatArray, reading_um: FloatArray, edges: IntArra
     cuts = [
         first + cut
         for first, stop in itertools.pairwise(edges.tolist())
-        if stop - first >= 2 * CLEAR_STEP_READINGS
-        and (cut := _clear_step(time_s[first:stop], reading_um[first:stop])) is not None
+        if (cut := _clear_step(time_s[first:stop], reading_um[first:stop])) is not None
     ]
     return np.sort(np.append(edges, np.array(cuts, dtype=np.intp)))
 
@@ -179,6 +183,8 @@ def _with_clear_steps(time_s: FloatArray, reading_um: FloatArray, edges: IntArra
 def _clear_step(time_s: FloatArray, reading_um: FloatArray) -> int | None:
     """First reading after a step that leaves next to nothing of what a straight line leaves, or None."""
     count = reading_um.size
+    if count < 2 * CLEAR_STEP_READINGS:
+        return None
     y = reading_um - reading_um.mean()
     before = np.arange(CLEAR_STEP_READINGS, count - CLEAR_STEP_READINGS + 1)
     left = np.cumsum(y)[before - 1]
@@ -224,11 +230,13 @@ def _rests(piece: RestLevel, noise_um: float, rest_speed_um_s: float) -> bool:
 def _join(
     time_s: FloatArray, reading_um: FloatArray, rests: list[RestLevel], noise_um: float
 ) -> list[RestLevel]:
-    """Put pieces of one creeping rest together again: they follow each other without a gap in level."""
+    """Put pieces of one rest together again: they meet, or go to and fro between the same two steps."""
     joined: list[RestLevel] = []
     for rest in rests:
-        if joined and rest.first - joined[-1].stop <= 1 and _meet(joined[-1], rest, noise_um):
-            joined[-1] = _describe(time_s, reading_um, joined[-1].first, rest.stop)
+        both = slice(joined[-1].first, rest.stop) if joined else slice(0)
+        near = bool(joined) and rest.first - joined[-1].stop <= 1
+        if near and (_meet(joined[-1], rest, noise_um) or _toggles(reading_um[both], noise_um)):
+            joined[-1] = _describe(time_s, reading_um, both.start, both.stop)
         else:
             joined.append(rest)
     return joined
@@ -238,3 +246,9 @@ def _meet(before: RestLevel, after: RestLevel, noise_um: float) -> bool:
     end_um = before.level_um + 0.5 * before.creep_um
     begin_um = after.level_um - 0.5 * after.creep_um
     return abs(end_um - begin_um) <= 2.0 * noise_um
+
+
+def _toggles(reading_um: FloatArray, noise_um: float) -> bool:
+    """All readings lie within one step of what noise hides (step / sqrt(12) at least), to and fro often."""
+    turns = int(np.count_nonzero(np.diff(reading_um)))
+    return float(np.ptp(reading_um)) <= 3.6 * noise_um and turns >= max(3.0, TO_AND_FRO * reading_um.size)
