@@ -100,7 +100,7 @@ async def _demo(scenario: str, seed: int, out: Path, marks: bool, console: Conso
             work = _Work(station, bench, indicator, console, taps)
             rest = await work.measure("rest", Rest(1.0))
             play = await work.measure("endplay", Strokes(STROKES))
-            turns = await work.measure("runout", Turn(TURNS, "ordinary", turn_s=TURN_S))
+            turns = await work.measure("runout", Turn(TURNS, "gentle", turn_s=TURN_S))
     done = (rest, play, turns)
     _keep(folder, [each.outcome for each in done])
     _show_truth(console, play, turns)

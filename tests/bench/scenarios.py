@@ -2,7 +2,7 @@
 
     python -m tests.bench.scenarios [--seeds 50] [--no-marks]
 
-The same readings as the demo's (an indicator of 1 um steps, 50 readings a second, an ordinary hand), as
+The same readings as the demo's (an indicator of 1 um steps, 50 readings a second, a gentle hand (speed swings by 40 %)), as
 fast as they can be computed. Prints one row a scenario; nothing here passes or fails.
 """
 
@@ -65,7 +65,7 @@ def measured(scenario: str, seed: int, *, tapped: bool = True) -> Measured:
         studs=5,
         holder_moved=not rest.steady,
     )
-    turning, pushing = recorded(Turn(3.4)), recorded(Strokes(3))
+    turning, pushing = recorded(Turn(3.4, "gentle", turn_s=4.2)), recorded(Strokes(3))
     runout = measure_runout(trace_of(turning), limit=default_limit("runout", limits), setup=setup)
     endplay = measure_endplay(trace_of(pushing), limit=default_limit("endplay", limits), setup=setup)
     return Measured(
