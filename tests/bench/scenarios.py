@@ -2,8 +2,8 @@
 
     python -m tests.bench.scenarios [--seeds 50] [--no-marks]
 
-The same readings as the demo's (an indicator of 1 um steps, 50 readings a second, a gentle hand (speed swings by 40 %)), as
-fast as they can be computed. Prints one row a scenario; nothing here passes or fails.
+The same readings as the demo's (an indicator of 1 um steps, 50 readings a second, a hand whose speed swings
+by 40 %), as fast as they can be computed. Prints one row a scenario; nothing here passes or fails.
 """
 
 from __future__ import annotations
