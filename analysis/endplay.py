@@ -29,6 +29,9 @@ CREEP_DOUBT = 0.2
 """Half-width, as a part of the mean creep in a hold, of the doubt where in the hold the level is taken."""
 GIVE_BACK_DOUBT = 1.0
 """The same where holds give back instead: hands that let go unseen within a hold look like that."""
+HELD_AT_LEAST = 0.55
+"""Least part of the time in which hands that push and pull hold still (our choice: simulated strokes with
+holds from 0.5 s hold 0.64 and more, simulated turning 0.57 and less in an ordinary hand)."""
 FEW_STROKES = 3
 MANY_HOLDS = 8
 STANDS_OUT = 2.4
@@ -93,6 +96,9 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
     disagree = found.disagree or (len(holds) == 2 and len(rests) > 6)
     if len(holds) < 2 or disagree:
         return EndPlay(notes=(_why_none(rests, disagree, cleaned),))
+    held = _held_share(rests, holds, cleaned.trace.time_s)
+    if held < HELD_AT_LEAST:
+        return EndPlay(notes=(_not_held(held),))
     strokes = tuple(_stroke(one, other) for one, other in zip(holds[::2], holds[1::2], strict=False))
     fit = _fit(holds)
     scatter_um = _scatter_um([rest for hold in holds for rest in hold.rests])
@@ -106,6 +112,29 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
         components=_components(holds, fit, cleaned, scatter_um),
         readings_used=sum(hold.count for hold in holds),
         notes=(*_notes(found, strokes), *_standing_out(holds, fit, step_um)),
+    )
+
+
+def _held_share(rests: Sequence[RestLevel], holds: Sequence[Hold], time_s: FloatArray) -> float:
+    """Part of the time from the first hold to the last in which the hub rested at some level, 0 to 1."""
+    first_s = min(rest.start_s for hold in holds for rest in hold.rests)
+    last_s = max(rest.end_s for hold in holds for rest in hold.rests)
+    between_s = float(np.median(np.diff(time_s)))  # a rest lasts until the next reading
+    inside = (rest for rest in rests if first_s <= rest.start_s <= last_s)
+    return math.fsum(rest.end_s - rest.start_s + between_s for rest in inside) / (
+        last_s - first_s + between_s
+    )
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def _not_held(held: float) -> Note:
+    return Note(
+        "not_held",
+        f"The hub was held still for only {held:.0%} of the time, so this is no pushing and pulling: was it "
+        "turned? Push in and hold a second, pull out and hold a second.",
     )
 
 
@@ -280,7 +309,7 @@ def _notes(found: Holds, strokes: tuple[Stroke, ...]) -> tuple[Note, ...]:
         notes.append(
             Note(
                 "stroke_set_aside",
-                f"{found.short} level(s) that fell short of a full push or pull were set aside: hands off, "
+                f"{_counted(found.short, 'level')} short of a full push or pull set aside: hands off, "
                 "or a stroke not carried through.",
             )
         )
@@ -288,7 +317,7 @@ def _notes(found: Holds, strokes: tuple[Stroke, ...]) -> tuple[Note, ...]:
         notes.append(
             Note(
                 "few_strokes",
-                f"Only {len(strokes)} complete stroke(s) were seen; {FEW_STROKES} or more show how well "
+                f"Only {_counted(len(strokes), 'complete stroke')} seen; {FEW_STROKES} or more show how well "
                 "they repeat.",
             )
         )
