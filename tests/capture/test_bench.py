@@ -126,8 +126,13 @@ async def test_end_play_ends_when_enough_strokes_were_seen(
     async with at_work(tmp_path) as station:
         await station.bench.start_run(RunRequest(kind="endplay", strokes=3))
         await station.send([0] * 50)
-        for _ in range(3):
+        # The hands go on until enough is said, however late the count comes; only then do they rest.
+        sent = 0
+        for _ in range(400):
+            if "enough" in {m.state for m in station.messages if isinstance(m, RunProgress)}:
+                break
             await station.send([20] * 50 + [0] * 50)
+            sent += 1
             await asyncio.sleep(0.05)
         for _ in range(400):
             if station.ended():
@@ -139,7 +144,8 @@ async def test_end_play_ends_when_enough_strokes_were_seen(
     order = list(dict.fromkeys(states))
     assert order[-2:] == ["enough", "done"]
     assert "moving" in order
-    assert [len(m.result.strokes) for m in station.messages if isinstance(m, RunResult)] == [3]  # type: ignore[union-attr]
+    (seen,) = [len(m.result.strokes) for m in station.messages if isinstance(m, RunResult)]  # type: ignore[union-attr]
+    assert seen == sent >= 3
 
 
 async def test_stopping_keeps_what_was_read(tmp_path: Path) -> None:
