@@ -68,8 +68,9 @@ def verify_pack(path: Path, known_keys: Mapping[str, str] | None = None) -> Repo
         raise InputError("is no claim pack", where=str(path), expected="a BagIt bag with bagit.txt")
     report = Report()
     if not unpacked.as_written:
-        report.warnings.append(
-            "the zip is not as Hubproof writes it: it was packed anew or changed around its files"
+        report.faults.append(
+            "the zip file: holds more or other bytes than the pack as it was written: something was added around "
+            "its files, or it was packed anew (unzip it and check the folder to see whether the files are good)"
         )
     report.faults += bag_faults(files)
     key = _signature(files, report)
