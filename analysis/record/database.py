@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from analysis.record import job_chain
+from analysis.record import job_chain, keeping
 from analysis.record.schema import VERSION_1, Table, View
 from analysis.record.schema_jobs import VERSION_2
 from config.errors import StoreError
@@ -125,8 +125,12 @@ def _linked_jobs(connection: sqlite3.Connection) -> None:
     job_chain.link_what_is_there(connection)
 
 
+def _keeping(connection: sqlite3.Connection) -> None:
+    create(connection, (keeping.TABLE,))
+
+
 Migration = Callable[[sqlite3.Connection], None]
-MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs)
+MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs, _keeping)
 """Migration number n brings a database from version n to n + 1. Never change one that was released."""
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.record import chain
+from analysis.record import chain, keeping
 from analysis.trace import BoolArray, FloatArray, Trace
 from analysis.trace_times import spread_equal_times
 from config.clock import NS_PER_S
@@ -33,7 +33,7 @@ class RunRef:
 
 @dataclass(frozen=True, slots=True)
 class RunSummary:
-    """One line of the list of runs; lengths in mm, of the latest result."""
+    """One line of the list of runs; lengths in mm, of the latest result. `kept`: the latest word."""
 
     id: str
     started_utc: str
@@ -50,6 +50,7 @@ class RunSummary:
     value_mm: float | None
     expanded_mm: float | None
     points_to: str | None
+    kept: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,7 @@ class RunRecord:
         events: in order of time.
         results: as analysed, oldest first.
         unread: lines of the indicator that gave no value (kept with their bytes in the database).
+        said: whether it was kept or thrown away, and why; oldest first, the latest counts.
     """
 
     summary: RunSummary
@@ -84,6 +86,7 @@ class RunRecord:
     events: tuple[Event, ...]
     results: tuple[Mapping[str, Any], ...]
     unread: int
+    said: tuple[keeping.Said, ...] = ()
 
 
 def rfc3339(when: datetime) -> str:
@@ -91,7 +94,9 @@ def rfc3339(when: datetime) -> str:
     return when.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
-_SUMMARY = ", ".join(RunSummary.__dataclass_fields__)
+_SUMMARY = ", ".join(
+    f"({keeping.LATEST}) AS kept" if name == "kept" else name for name in RunSummary.__dataclass_fields__
+)
 
 
 def runs(
@@ -162,6 +167,7 @@ def run(connection: sqlite3.Connection, id_or_prefix: str) -> RunRecord:
         events=tuple(Event(t_ns / NS_PER_S, code, text) for t_ns, code, text in events),
         results=tuple(json.loads(text) for (text,) in results),
         unread=unread[0],
+        said=keeping.said_of(connection, ref.id),
     )
 
 

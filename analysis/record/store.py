@@ -15,7 +15,7 @@ from typing import Any, Self
 
 import sqlite_utils
 
-from analysis.record import chain, queries
+from analysis.record import chain, keeping, queries
 from analysis.record.database import connect, make_private, migrate, snapshot, told, writing
 from analysis.record.ids import uuid7
 from analysis.record.queries import RunRecord, RunRef, RunSummary
@@ -25,7 +25,7 @@ from analysis.record.words import EndState, RunKind, Stage, Wheel
 from analysis.results import Judged, RestResult
 from analysis.trace import FloatArray, Trace
 from config.clock import Clock, SystemClock
-from config.errors import StoreError
+from config.errors import InputError, StoreError
 
 Reading = tuple[int, int, int | None, str | None, str | None]
 """seq, t_ns of the monotonic clock, length_nm, flag, raw: a reading as the recorder hands it over."""
@@ -242,6 +242,28 @@ class Store:
                 self._database.table("turn_profile").insert_all(kept)
             self._link("result", row["id"], queries.result_sha256(self._connection, result_key))
         return str(row["id"])
+
+    def keep(self, run_id: str, word: keeping.Word, reason: str = "") -> None:
+        """Keep what the technician says of a run that has ended; the latest word counts, all stay.
+
+        Args:
+            run_id: whole id of the run.
+            word: kept or thrown away.
+            reason: needed when it is thrown away.
+
+        Raises:
+            InputError: no such run, one that still goes on, or thrown away without a reason.
+        """
+        plain = keeping.checked(word, reason, f"run {run_id}")
+        with self._writing():
+            ref = queries.find(self._connection, run_id)
+            if ref.key in self._open:
+                raise InputError("still goes on", where=f"run {ref.id}", do="stop it first")
+            row = {"run": ref.id, "word": word, "reason": plain, "at_utc": queries.rfc3339(self._clock.utc())}
+            subject = f"{ref.id}/{self._insert('keeping', row)}"
+            record = keeping.record_now(self._connection, subject)
+            assert record is not None
+            self._link(keeping.KEEPING, subject, record)
 
     def _running(self, key: int) -> _OpenRun:
         run = self._open.get(key)

@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from analysis.record import chain, job_chain, queries
+from analysis.record import chain, job_chain, keeping, queries
 from analysis.record.chain import StoredReading
 
 ROWS_AT_ONCE = 10_000
@@ -79,6 +79,8 @@ def _links(connection: sqlite3.Connection) -> Iterator[Difference]:
 def _record_now(connection: sqlite3.Connection, what: str, subject: str) -> str | None:
     if what in job_chain.KINDS:
         return job_chain.record_now(connection, what, subject)
+    if what == keeping.KEEPING:
+        return keeping.record_now(connection, subject)
     table = "result" if what == "result" else "run"
     found = connection.execute(f"SELECT key FROM {table} WHERE id = ?", (subject,)).fetchone()  # noqa: S608
     if found is None:
@@ -95,6 +97,7 @@ _UNLINKED = {
     "run ended": "SELECT id FROM run WHERE state <> 'running'"
     " EXCEPT SELECT subject FROM chain WHERE what = 'run ended'",
     **job_chain.UNLINKED,
+    keeping.KEEPING: keeping.UNLINKED,
     "result": "SELECT id FROM result EXCEPT SELECT subject FROM chain WHERE what = 'result'",
 }
 
