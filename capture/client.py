@@ -112,23 +112,29 @@ class DaemonStation:
 
     async def indicators(self) -> tuple[IndicatorState, ...]:
         """See `Station`."""
-        told = await self._ask("GET", "/indicators")
+        told = await self.ask("GET", "/indicators")
         return tuple(IndicatorState.model_validate(each) for each in told)
 
     async def start_run(self, request: RunRequest) -> RunProgress:
         """See `Station`."""
         body = request.model_dump(mode="json", exclude_none=True)
-        return RunProgress.model_validate(await self._ask("POST", "/runs", body))
+        return RunProgress.model_validate(await self.ask("POST", "/runs", body))
 
     async def mark(self, run: str) -> None:
         """See `Station`."""
-        await self._ask("POST", f"/runs/{run}/mark")
+        await self.ask("POST", f"/runs/{run}/mark")
 
     async def stop_run(self, run: str) -> None:
         """See `Station`."""
-        await self._ask("POST", f"/runs/{run}/stop")
+        await self.ask("POST", f"/runs/{run}/stop")
 
-    async def _ask(self, method: str, path: str, body: Any = None) -> Any:
+    async def ask(self, method: str, path: str, body: Any = None) -> Any:
+        """What the daemon answers to a request, as JSON.
+
+        Raises:
+            LinkError: it does not answer.
+            HubproofError: it refuses; the error is the daemon's own.
+        """
         import httpx
 
         try:

@@ -18,6 +18,8 @@ import uvicorn
 from capture.api.app import create_app
 from capture.bench import Bench, own_version
 from capture.folder import DaemonPlace, Owned, remove_place, write_place
+from capture.pairing import Code, Pairing
+from config.clock import SystemClock
 from config.errors import InputError
 from config.indicators import Indicator
 from config.limits import Limit
@@ -25,6 +27,7 @@ from config.limits import Limit
 log = logging.getLogger(__name__)
 
 HOST = "127.0.0.1"
+EVERY_ADDRESS = "0.0.0.0"  # noqa: S104 (only when the technician opens the station to the network)
 PORT = 4870
 READY_LOOK_S = 0.005
 
@@ -43,7 +46,9 @@ async def serve(
     limits: tuple[Limit, ...],
     *,
     port: int = PORT,
+    network: bool = False,
     ready: Callable[[str], None] = lambda address: None,
+    opened: Callable[[str, Callable[[], Code]], None] = lambda address, new_code: None,
 ) -> None:
     """Serve until SIGINT or SIGTERM.
 
@@ -52,18 +57,22 @@ async def serve(
         indicators: to supervise.
         limits: of the station.
         port: on loopback; 0 for any that is free.
+        network: let paired devices of the workshop's network in too.
         ready: told the address when requests are answered.
+        opened: told the address on the network and what makes a pairing code, with `network`.
 
     Raises:
         InputError: the folder or the port is in use.
         StoreError: the record cannot be used.
     """
-    with Owned(data), _listening(port) as listener:
+    with Owned(data), _listening(EVERY_ADDRESS if network else HOST, port) as listener:
         stop = _stop_on_signals()
-        address = f"http://{HOST}:{listener.getsockname()[1]}"
+        bound = listener.getsockname()[1]
+        address = f"http://{HOST}:{bound}"
+        pairing = Pairing(data, SystemClock()) if network else None
         async with Bench(data, indicators, limits) as bench:
             config = uvicorn.Config(
-                create_app(bench),
+                create_app(bench, pairing),
                 log_config=None,
                 access_log=False,
                 lifespan="off",
@@ -77,6 +86,8 @@ async def serve(
             write_place(data, DaemonPlace(address, os.getpid(), own_version()))
             try:
                 ready(address)
+                if pairing is not None:
+                    opened(f"http://{network_address()}:{bound}", pairing.new_code)
                 stopping = asyncio.create_task(stop.wait())
                 await asyncio.wait({stopping, serving}, return_when=asyncio.FIRST_COMPLETED)
                 stopping.cancel()
@@ -89,8 +100,8 @@ async def serve(
 
 
 @contextlib.contextmanager
-def _listening(port: int) -> Iterator[socket.socket]:
-    """A listening socket on loopback.
+def _listening(host: str, port: int) -> Iterator[socket.socket]:
+    """A listening socket.
 
     Raises:
         InputError: the port is in use, or not allowed.
@@ -99,11 +110,21 @@ def _listening(port: int) -> Iterator[socket.socket]:
         if os.name == "posix":  # elsewhere this option would let two programs share a port
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            listener.bind((HOST, port))
+            listener.bind((host, port))
         except OSError as error:
             what = "is in use by another program" if error.errno == errno.EADDRINUSE else str(error.strerror)
-            raise InputError(what, where=f"{HOST}:{port}", do="name another port with --port") from error
+            raise InputError(what, where=f"{host}:{port}", do="name another port with --port") from error
         yield listener
+
+
+def network_address() -> str:
+    """The address of this machine on the network it would use; loopback when it has none."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1 of RFC 5737: choosing a way there sends nothing
+        except OSError:
+            return HOST
+        return str(probe.getsockname()[0])
 
 
 def _stop_on_signals() -> asyncio.Event:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Coroutine
 from contextlib import suppress
 from dataclasses import asdict
 from typing import Annotated, Any
@@ -13,28 +13,40 @@ from fastapi import FastAPI, Query, Request, WebSocket, WebSocketDisconnect
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
 from analysis.record import RunKind, Wheel
-from capture.api.door import Door
+from capture.api.door import POLICY_VIOLATION, Door, is_here, token_of
 from capture.api.page import add_page
+from capture.api.pairing import add_pairing
 from capture.bench import Bench, own_version
 from capture.messages import AnyMessage, Beat, Health, IndicatorState, Message, RunProgress, RunRequest
+from capture.pairing import Pairing
 from config.errors import HubproofError, InputError, StoreError
 
 BEAT_S = 0.3
+REVOKED_LOOK_S = 1.0
 
 
-def create_app(bench: Bench) -> FastAPI:
-    """The door of `bench`, which is entered and left by the caller."""
+def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
+    """The door of `bench`, which is entered and left by the caller.
+
+    Args:
+        bench: at work.
+        pairing: the devices that may come in from the network; None when the door is shut to it.
+    """
     app = FastAPI(title="Hubproof", version=own_version(), docs_url=None, redoc_url=None)
-    app.add_middleware(Door)
+    app.add_middleware(Door, pairing=pairing)
     app.add_exception_handler(HubproofError, _told)
     _add_state(app, bench)
     _add_runs(app, bench)
     add_page(app, bench)
+    add_pairing(app, pairing)
 
     @app.websocket("/live")
     async def live(socket: WebSocket, beat: bool = False) -> None:
         await socket.accept()
-        await _stream(socket, bench, beat)
+        welcome = None
+        if pairing is not None and not is_here(socket.scope, socket.headers):
+            welcome = _until_revoked(socket, bench, pairing)
+        await _stream(socket, bench, beat, welcome)
 
     return app
 
@@ -109,14 +121,18 @@ async def snapshot_and_after(bench: Bench, messages: AsyncIterator[AnyMessage]) 
         yield message
 
 
-async def _stream(socket: WebSocket, bench: Bench, beat: bool) -> None:
-    """Send messages until the listener goes or the station ends."""
+async def _stream(
+    socket: WebSocket, bench: Bench, beat: bool, welcome: Coroutine[Any, Any, None] | None = None
+) -> None:
+    """Send messages until the listener goes, the station ends, or `welcome` (how long it may listen) does."""
     subscription = bench.fanout.subscribe()
     sending = asyncio.create_task(_send_all(socket, bench, subscription.messages()))
     leaving = asyncio.create_task(_until_gone(socket))
     tasks = {sending, leaving}
     if beat:
         tasks.add(asyncio.create_task(_beat(socket, bench)))
+    if welcome is not None:
+        tasks.add(asyncio.create_task(welcome))
     try:
         await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
     finally:
@@ -144,6 +160,14 @@ async def _beat(socket: WebSocket, bench: Bench) -> None:
         while True:
             await socket.send_text(Beat().model_dump_json())
             await bench.clock.sleep(BEAT_S)
+
+
+async def _until_revoked(socket: WebSocket, bench: Bench, pairing: Pairing) -> None:
+    token = token_of(socket.headers)
+    while pairing.device_of(token) is not None:
+        await bench.clock.sleep(REVOKED_LOOK_S)
+    with suppress(RuntimeError, WebSocketDisconnect):  # it may have gone a moment ago
+        await socket.close(POLICY_VIOLATION)
 
 
 async def _until_gone(socket: WebSocket) -> None:

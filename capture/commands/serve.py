@@ -6,17 +6,12 @@ from pathlib import Path
 
 import click
 
-from capture.commands.options import data_option
+from capture.commands.options import data_option, indicators_option, station_indicators
 
 
 @click.command(short_help="Run the daemon that owns the indicators and keeps the record.")
 @data_option
-@click.option(
-    "--indicators",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="The workshop's indicators, instead of the shipped examples.",
-)
+@indicators_option
 @click.option(
     "--limits",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -26,24 +21,34 @@ from capture.commands.options import data_option
 @click.option(
     "--port", type=click.IntRange(0, 65_535), default=4870, show_default=True, help="0: any free one."
 )
-def command(data: Path, indicators: Path | None, limits: Path | None, port: int) -> None:
+@click.option(
+    "--network",
+    is_flag=True,
+    help="Let tablets of the workshop's network in too, each after it was paired by a code shown here.",
+)
+def command(data: Path, indicators_file: Path | None, limits: Path | None, port: int, network: bool) -> None:
     """Read the indicators, record runs, and answer the commands, until stopped with ctrl-c.
 
-    Listens on this computer only.
+    Listens on this computer only, unless --network opens it.
     """
     import asyncio
     import logging
 
-    from config.indicators import load_indicators
+    from config.indicators import none_described
     from config.settings import load_limits
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     logging.getLogger("uvicorn").setLevel(logging.WARNING)  # its comings and goings say nothing of a hub
-    described, known_limits = load_indicators(indicators), load_limits(limits)
+    described, known_limits = station_indicators(data, indicators_file), load_limits(limits)
 
+    from capture.commands.devices import show_opened
     from capture.daemon import serve
 
     def ready(address: str) -> None:
         click.echo(f"ready at {address}, data in {data}")
+        if not described:
+            click.echo(none_described().what + "; " + str(none_described().do))
 
-    asyncio.run(serve(data, described, known_limits, port=port, ready=ready))
+    asyncio.run(
+        serve(data, described, known_limits, port=port, network=network, ready=ready, opened=show_opened)
+    )

@@ -62,9 +62,18 @@ pattern = '(?P<value>[+-] *\\d+\\.\\d+)(?P<unit>mm|in) '
 class DaemonProcess:
     """`hubproof serve` on a free port; use as a context."""
 
-    def __init__(self, data: Path, indicators: Path) -> None:
+    def __init__(self, data: Path, indicators: Path, *more: str) -> None:
         self.data = data
-        self._arguments = ("serve", "--data", str(data), "--indicators", str(indicators), "--port", "0")
+        self._arguments = (
+            "serve",
+            "--data",
+            str(data),
+            "--indicators",
+            str(indicators),
+            "--port",
+            "0",
+            *more,
+        )
 
     def __enter__(self) -> Self:
         self.log = open(self.data.parent / "daemon.log", "a+b")

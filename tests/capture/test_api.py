@@ -7,7 +7,6 @@ from pathlib import Path
 
 import httpx
 import pytest
-from starlette.datastructures import Headers
 
 from analysis.trace_file import parse_trace
 from capture.api.app import create_app
@@ -106,7 +105,10 @@ async def test_what_cannot_be_done_is_told(
     ],
 )
 def test_strangers_are_turned_away(headers: dict[str, str], status: int | None) -> None:
-    found = refusal(Headers({"host": "127.0.0.1:4870", **headers}))
+    sent = {"host": "127.0.0.1:4870", **headers}
+    raw = [(name.encode(), value.encode()) for name, value in sent.items()]
+    scope = {"type": "http", "method": "GET", "path": "/runs", "client": ("127.0.0.1", 5), "headers": raw}
+    found = refusal(scope)
     assert (found[0] if found else None) == status
 
 
