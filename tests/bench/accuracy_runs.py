@@ -1,0 +1,215 @@
+"""One simulated measurement, measured by the whole analysis, and how far off each of its figures is."""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.measure import measure_endplay, work_out_runout
+from analysis.runout import Runout
+from analysis.values import Cleaned, Turns
+from simulators.accuracy import accuracy_case
+from simulators.hub import Order
+from simulators.recording import Recording
+from tests.recordings import trace_of
+
+SURE = 0.8
+BOUND_ORDERS = 20
+TWO_SIDED_95 = 1.959964
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One turning: how far off each figure is (None without one), whether intervals hold, what was said."""
+
+    off_turns: float | None
+    off_of_others: float
+    confidence: float
+    off_runout_um: float | None
+    off_judged_um: float | None
+    expanded_um: float
+    off_orders_um: tuple[float, ...]
+    order_standards_um: tuple[float, ...]
+    order_bounds_um: tuple[float, ...]
+    off_high_spot_deg: float | None
+    jitter_deg: float
+    off_cage_um: float | None
+    codes: frozenset[str]
+    alternatives: int
+    verdict: str | None
+    readings: int
+    seconds: float
+
+    @property
+    def sure(self) -> bool:
+        """Counted, and stated outright."""
+        return self.off_turns is not None and self.confidence >= SURE
+
+    @property
+    def wrong(self) -> bool:
+        """Stated outright and off by a quarter turn or more."""
+        return self.sure and abs(self.off_turns or 0.0) > 0.25
+
+
+@dataclass(frozen=True)
+class Play:
+    """One end play: its error (None without a figure) and its stated interval, um."""
+
+    off_um: float | None
+    expanded_um: float
+    step_um: float
+
+
+def turned(case: str, seed: int) -> Seen:
+    """One seed of a case in which the hub is turned."""
+    recording = accuracy_case(case, seed)
+    trace = trace_of(recording)
+    touches = recording.truth.workshop.second_touches
+    second = None
+    if recording.length2_nm is not None:
+        second = f"face:{touches.at_deg:.1f}" if touches.what == "face" else touches.what
+    began = time.process_time()
+    worked = work_out_runout(trace, second=second)
+    seconds = time.process_time() - began
+    result, cleaned, turns, runout = worked.result, worked.cleaned, worked.turns, worked.runout
+    assert cleaned is not None
+    assert turns is not None
+    assert runout is not None
+    truth = recording.truth.turn
+    total = None if cleaned.refused else turns.total
+    u = result.uncertainty_mm
+    orders = truth.orders[:2]
+    whole = (turns.angle_deg is not None) and bool(runout.orders)
+    judged = judged_truth_um(recording, turns) if runout.judged_um is not None else None
+    return Seen(
+        off_turns=None if total is None else total - truth.total_turns,
+        off_of_others=min((abs(o - truth.total_turns) for o in turns.alternatives), default=math.inf),
+        confidence=turns.confidence,
+        off_runout_um=None if runout.repeatable_um is None else runout.repeatable_um - truth.repeatable_um,
+        off_judged_um=None if judged is None or runout.judged_um is None else runout.judged_um - judged,
+        expanded_um=0.0 if u is None else 1000.0 * u.expanded,
+        off_orders_um=off_orders(runout, orders) if whole else (),
+        order_standards_um=tuple(one.standard_um for one in runout.orders[:2]) if whole else (),
+        order_bounds_um=bounds_um(recording, cleaned) if whole else (),
+        off_high_spot_deg=off_high_spot(recording, runout, turns),
+        jitter_deg=360.0 * 0.08 * truth.total_turns / float(np.ptp(recording.time_s)),
+        off_cage_um=off_cage(recording, runout),
+        codes=frozenset(reason.code for reason in result.reasons),
+        alternatives=len(turns.alternatives),
+        verdict=result.verdict,
+        readings=len(trace),
+        seconds=seconds,
+    )
+
+
+def off_orders(runout: Runout, orders: tuple[Order, ...]) -> tuple[float, ...]:
+    """Errors of the amplitudes of orders 1 and 2, um."""
+    return tuple(
+        float(found.amplitude_um - true.amplitude_um)
+        for found, true in zip(runout.orders[:2], orders, strict=False)
+    )
+
+
+def judged_truth_um(recording: Recording, turns: Turns) -> float:
+    """The true movement of the whole turn in which it is largest, of the turns that were laid out."""
+    truth = recording.truth.turn
+    first = float(np.interp(turns.starts_s[0], recording.time_s, recording.truth.angle_deg))
+    return max(truth.fim_per_turn_um(first) or truth.fim_per_turn_um() or (truth.repeatable_um,))
+
+
+def bounds_um(recording: Recording, cleaned: Cleaned) -> tuple[float, ...]:
+    """Cramér-Rao bound of the amplitudes of orders 1 and 2, with the angle of every reading known.
+
+    Nuisance: offset, even drift, orders to 20, and the two coefficients of the cage's slow wobble at its
+    true frequency where there is one. White noise: the indicator's own and step^2/12. For a linear model the
+    bound is the least-squares covariance (S. Kay, Fundamentals of Statistical Signal Processing, 1993, 3.7).
+    With a second indicator on the same face its readings count too. From stops, only readings at rest count,
+    of which those of one rest are one, and the orders have the sizes that the generator gives them as a
+    prior (the bound of H. van Trees, Detection, Estimation and Modulation Theory I, 1968, 2.4).
+    """
+    truth, gauge = recording.truth, recording.truth.workshop.gauge
+    step_um = recording.resolution_nm / 1000.0
+    variance = gauge.noise_um**2 + step_um**2 / 12.0
+    raw = np.asarray(truth.angle_deg, dtype=np.float64)
+    kept = raw[cleaned.kept] if cleaned.kept.size == raw.size else raw
+    moving = kept[(kept > truth.turn.start_deg) & (kept < truth.turn.end_deg)]
+    if any(hold.kind == "stop" for deed in truth.deeds for hold in deed.motion.holds):
+        return stop_bounds_um(recording, variance)
+    touches = truth.workshop.second_touches
+    places = [0.0, touches.at_deg] if recording.length2_nm is not None and touches.what == "face" else [0.0]
+    cage = truth.turn.bearing
+    parts = []
+    for number, at_deg in enumerate(places):
+        own = np.zeros((moving.size, 2 * len(places)))
+        own[:, 2 * number] = 1.0
+        own[:, 2 * number + 1] = np.linspace(-1.0, 1.0, moving.size)
+        slow = np.deg2rad(cage.cage_per_turn * moving - at_deg)
+        wobble = [np.cos(slow), np.sin(slow)] if cage.cage_um > 0.0 else []
+        parts.append(np.column_stack([*waves(np.deg2rad(moving - at_deg)), *wobble, own]))
+    design = np.vstack(parts)
+    return amplitudes_from(np.linalg.inv(design.T @ design) * variance, recording)
+
+
+def stop_bounds_um(recording: Recording, variance: float) -> tuple[float, ...]:
+    """The bound from the rests alone."""
+    deed = recording.truth.deeds[-1]
+    rests = [0.5 * (h.starts_s + h.ends_s) + deed.starts_s for h in deed.motion.holds]
+    at = np.deg2rad(np.interp(rests, recording.time_s, recording.truth.angle_deg))
+    ones = [np.ones(at.size), np.linspace(-1.0, 1.0, at.size)]
+    design = np.column_stack([*waves(at), *ones])
+    sizes = [max(one.amplitude_um, 1e-3) ** 2 / 2.0 for one in recording.truth.turn.orders[2:BOUND_ORDERS]]
+    prior = np.concatenate([np.zeros(4), np.repeat(1.0 / np.array(sizes), 2), [0.0, 0.0]])
+    return amplitudes_from(np.linalg.inv(design.T @ design / variance + np.diag(prior)), recording)
+
+
+def waves(angle_rad: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+    """Cosine and sine of every order."""
+    return [wave(order * angle_rad) for order in range(1, BOUND_ORDERS + 1) for wave in (np.cos, np.sin)]
+
+
+def amplitudes_from(covariance: NDArray[np.float64], recording: Recording) -> tuple[float, ...]:
+    """Standard deviations of two amplitudes from the covariance of their cosines and sines."""
+    found = []
+    for order in recording.truth.turn.orders[:2]:
+        phase = math.radians(order.order * order.peak_deg)
+        along = np.array([math.cos(phase), math.sin(phase)])
+        place = 2 * (order.order - 1)
+        found.append(math.sqrt(float(along @ covariance[place : place + 2, place : place + 2] @ along)))
+    return tuple(found)
+
+
+def off_high_spot(recording: Recording, runout: Runout, turns: Turns) -> float | None:
+    """Error of the high spot's angle from the mark, degrees; None without a mark or an angle.
+
+    Where two places of the flange are alike within 0.3 um either is the high spot.
+    """
+    if turns.found_by not in ("marks", "angle") or runout.high_spot_deg is None:
+        return None
+    surface = recording.truth.turn.surface
+    height = surface.on_grid_um()
+    grid = np.arange(height.size) * 360.0 / height.size
+    high = grid[height >= height.max() - 0.3]
+    apart = np.abs((runout.high_spot_deg - high + 180.0) % 360.0 - 180.0)
+    return float(apart.min())
+
+
+def off_cage(recording: Recording, runout: Runout) -> float | None:
+    """Error of the slow wobble's amplitude, taken as half the largest spread at one angle, um."""
+    bearing = recording.truth.turn.bearing
+    if bearing.cage_um < 1.0 or runout.non_repeatable_um is None:
+        return None
+    true = recording.truth.turn.non_repeatable_um
+    return None if true is None else (runout.non_repeatable_um - true) / 2.0
+
+
+def played(case: str, seed: int) -> Play:
+    """One seed of an end-play case."""
+    recording = accuracy_case(case, seed)
+    result = measure_endplay(trace_of(recording))
+    u = result.uncertainty_mm
+    off = None if result.play_mm is None else 1000.0 * result.play_mm - recording.truth.strokes.play_um
+    return Play(off, 0.0 if u is None else 1000.0 * u.expanded, recording.resolution_nm / 1000.0)
