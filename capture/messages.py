@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from analysis.record.words import RunKind, Stage, Wheel
-from analysis.results import EndplayResult, RestResult, RunoutResult
+from analysis.results import EndplayResult, RestResult, RunoutResult, StrokeOut
 from config.indicators import Unit
 
 LinkState = Literal["connecting", "live", "stale", "lost"]
@@ -71,6 +71,22 @@ class RunProgress(Message):
     warnings: tuple[str, ...] = ()
 
 
+class SoFar(Message):
+    """What a run has shown so far, for the pictures; told anew, whole, at each look at its readings.
+
+    Of a run-out: the hub's angle `angle_deg` (cumulative) at the instants `t_ns`, from the index mark or
+    from the beginning of the first whole turn. Of end play: the strokes, and the play they come to.
+    """
+
+    type: Literal["so far"] = "so far"
+    run: str
+    from_mark: bool = False
+    t_ns: tuple[int, ...] = ()
+    angle_deg: tuple[float, ...] = ()
+    strokes: tuple[StrokeOut, ...] = ()
+    play_mm: float | None = None
+
+
 class RunResult(Message):
     """The final result of a run, as stored."""
 
@@ -101,7 +117,8 @@ class Beat(Message):
 
 
 AnyMessage = Annotated[
-    Readings | IndicatorState | RunProgress | RunResult | Trouble | Behind | Beat, Field(discriminator="type")
+    Readings | IndicatorState | RunProgress | SoFar | RunResult | Trouble | Behind | Beat,
+    Field(discriminator="type"),
 ]
 ANY_MESSAGE: TypeAdapter[AnyMessage] = TypeAdapter(AnyMessage)
 

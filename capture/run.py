@@ -9,11 +9,12 @@ from typing import Literal
 from analysis.record import RunRef
 from analysis.values import Setup
 from capture.course import SETTLE_S, Course, Seen, Step
-from capture.measuring import measure, seen_in
-from capture.messages import IndicatorState, RunProgress, RunRequest
+from capture.measuring import seen_in
+from capture.messages import IndicatorState, RunProgress, RunRequest, SoFar
 from capture.reading import Fault, Reading
 from capture.recorder import Row
 from capture.run_buffer import RunBuffer
+from capture.so_far import look
 from capture.warnings import unit_warning
 from config.clock import NS_PER_S, Clock
 from config.indicators import Indicator
@@ -42,7 +43,7 @@ class Run:
         started_t_ns: monotonic clock at the start.
         clock: the station's clock.
         state_of: how the indicator stands now.
-        publish: takes each new progress.
+        publish: takes each new progress, and what was seen so far.
     """
 
     def __init__(
@@ -56,7 +57,7 @@ class Run:
         started_t_ns: int,
         clock: Clock,
         state_of: Callable[[], IndicatorState],
-        publish: Callable[[RunProgress], None],
+        publish: Callable[[RunProgress | SoFar], None],
         warnings: tuple[str, ...] = (),
     ) -> None:
         self.ref, self.request, self.indicator = ref, request, indicator
@@ -172,8 +173,11 @@ class Run:
                 continue
             looked_at = len(self.buffer)
             began_ns = self._clock.monotonic_ns()
-            result = await asyncio.to_thread(measure, self.request, self.buffer.trace(), None, self.setup)
+            asked = (self.ref.id, self.request, self.buffer.trace(), self.setup, self.buffer.started_t_ns)
+            result, shown = await asyncio.to_thread(look, *asked)
             self._counted(seen_in(result))
+            if shown is not None:
+                self._publish(shown)
             took_s = (self._clock.monotonic_ns() - began_ns) / NS_PER_S
             pause_s = max(LOOK_S, LOOK_SHARE * took_s)
 

@@ -20,7 +20,7 @@ from capture.folder import DATABASE
 from capture.messages import Message, RunProgress, RunRequest, RunResult
 from capture.warnings import set_up_warnings, unit_warning
 from config.errors import InputError, StoreError
-from config.indicators import Unit
+from config.indicators import Indicator, Unit
 from config.limits import parse_limit
 from tests.capture.helpers import ManualClock, ScriptedLink, indicator, line
 
@@ -30,10 +30,10 @@ PERIOD_S = 0.02
 class Station:
     """A bench with one scripted indicator at 50 readings/s."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, described: Indicator) -> None:
         self.clock = ManualClock()
         self.links: list[ScriptedLink] = []
-        self.bench = Bench(data, (indicator(),), (), clock=self.clock, open_link=self._open)
+        self.bench = Bench(data, (described,), (), clock=self.clock, open_link=self._open)
         self.messages: list[Message] = []
 
     def _open(self, *_: object) -> ScriptedLink:
@@ -61,8 +61,8 @@ class Station:
 
 
 @asynccontextmanager
-async def at_work(data: Path) -> AsyncIterator[Station]:
-    station = Station(data)
+async def at_work(data: Path, described: Indicator | None = None) -> AsyncIterator[Station]:
+    station = Station(data, described or indicator())
     async with station.bench as bench:
         subscription = bench.fanout.subscribe()
 
@@ -121,7 +121,7 @@ async def test_end_play_ends_when_enough_strokes_were_seen(
         high = trace.reading_um > 10
         return strokes(int((high[:-1] & ~high[1:]).sum()))  # a stroke ends as the reading falls
 
-    monkeypatch.setattr(capture.run, "measure", measure)
+    monkeypatch.setattr(capture.run, "look", lambda run, *asked: (measure(*asked), None))
     monkeypatch.setattr(capture.bench, "conclude", lambda *asked: (measure(*asked), None))
     async with at_work(tmp_path) as station:
         await station.bench.start_run(RunRequest(kind="endplay", strokes=3))
@@ -156,6 +156,22 @@ async def test_stopping_keeps_what_was_read(tmp_path: Path) -> None:
         await station.until(stopping.done, 0.1)
     assert stored(tmp_path, begun.run) == [1.0, 2.0, 3.0]
     assert station.last_progress().state == "done"
+
+
+async def test_a_rest_check_says_while_it_goes_on_what_the_set_up_forbids(tmp_path: Path) -> None:
+    """A step of 0.001 mm against 0.005 mm, and 0.4 mm from an end: seen live and in the end."""
+    described = indicator(plunger_out="-12.3 mm")
+    async with at_work(tmp_path, described) as station:
+        begun = await station.bench.start_run(RunRequest(kind="rest", limit="0.005 mm"))
+        await station.send([5, 5, 6, 5] * 20)
+        live = station.last_progress().warnings
+        await station.send([5, 5, 6, 5] * 20)
+        await station.until(station.ended)
+    assert any("coarse for a limit of 0.005" in text for text in live)
+    assert any("within 0.394 mm of an end of its travel" in text for text in live)
+    with Store.open(tmp_path / DATABASE) as store:
+        (result,) = store.run(begun.run).results
+    assert {"resolution_coarse", "plunger_near_end"} <= {reason["code"] for reason in result["reasons"]}
 
 
 async def test_leaving_in_mid_run_closes_it_as_interrupted_with_every_reading(tmp_path: Path) -> None:
@@ -231,7 +247,7 @@ async def test_an_analysis_that_breaks_ends_the_run_as_interrupted_and_is_told(
     def broken(*_: object) -> None:
         raise ZeroDivisionError("a fault of the analysis")
 
-    monkeypatch.setattr(capture.run, "measure", broken)
+    monkeypatch.setattr(capture.run, "look", broken)
     async with at_work(tmp_path) as station:
         begun = await station.bench.start_run(RunRequest(kind="runout"))
         for _ in range(20):
