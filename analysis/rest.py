@@ -55,10 +55,10 @@ def check_rest(
 
     Args:
         trace: a few seconds of readings.
-        setup: not used yet by the figures; accepted so that every measurement is called alike.
+        setup: only its `range_um` counts here; accepted whole so that every measurement is called alike.
         limit: the limit that will be judged, to say when the indicator's step is too coarse for it.
         range_um: lowest and highest reading the plunger allows, in the trace's own zero; None when
-            not known (then nearness to the ends is not checked).
+            not given (then that of `setup`; without either, nearness to the ends is not checked).
         file: where the trace came from, for the result.
     """
     cleaned = clean_still(trace)
@@ -77,6 +77,7 @@ def check_rest(
     else:
         motion = _motion(kept.time_s, kept.reading_um, cleaned.resolution_um)
         notes += _moved(motion) + _restless(motion, cleaned.resolution_um)
+    range_um = range_um or (setup.range_um if setup else None)
     notes += _setup_notes(kept.reading_um, cleaned.resolution_um, limit, range_um)
     codes = {note.code for note in notes}
     moved = bool(codes & {"holder_creeps", "holder_slipped"}) if motion else None

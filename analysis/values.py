@@ -41,6 +41,8 @@ class Setup:
         probe_radius_mm: radius on the flange at which the plunger stands.
         freshly_fitted: a new bearing was just fitted (adds the hub nut to what end play points to).
         holder_moved: what the rest check said, None when there was none.
+        range_um: lowest and highest reading that the plunger allows, in the indicator's own zero; None when
+            not known (the rest check then says nothing of the plunger's ends).
     """
 
     permissible_error_um: float | None = None
@@ -54,6 +56,7 @@ class Setup:
     probe_radius_mm: float | None = None
     freshly_fitted: bool = False
     holder_moved: bool | None = None
+    range_um: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

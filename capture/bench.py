@@ -34,7 +34,7 @@ from capture.supervisor import Supervisor
 from capture.warnings import set_up_warnings
 from config.clock import Clock, SystemClock
 from config.errors import HubproofError, InputError
-from config.indicators import Indicator, indicator_named
+from config.indicators import Indicator, indicator_named, none_described
 from config.limits import Limit
 
 log = logging.getLogger(__name__)
@@ -233,7 +233,9 @@ class Bench:
         live = [each.indicator for each in self.indicators() if each.state == "live"]
         if len(live) == 1:
             return indicator_named(live[0], self._indicators)
-        known = ", ".join(indicator.name for indicator in self._indicators) or "none are described yet"
+        if not self._indicators:
+            raise none_described()
+        known = ", ".join(indicator.name for indicator in self._indicators)
         raise InputError("which indicator is not said", where="--indicator", expected=f"one of: {known}")
 
     def _going_on(self, run_id: str) -> Run:

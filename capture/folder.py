@@ -14,6 +14,7 @@ from config.errors import InputError, StoreError
 
 DATABASE = "hubproof.sqlite"
 DAEMON = "daemon.json"
+INDICATORS = "indicators.toml"
 LOCK = "owner.lock"
 
 

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 MARK_KEYS = " \r\n"
 STOP_KEYS = "sSqQ\x1b"
+REACH_S = 20.0
+"""A Bluetooth indicator is looked for and connected within this; a port is there at once or not at all."""
+REACH_LOOK_S = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,7 @@ async def carry_through(station: Station, request: RunRequest, view: RunView) ->
     Raises:
         HubproofError: the run could not begin, or the station went away (what it recorded is kept).
     """
+    await until_reached(station, request.indicator)
     async with station.listen() as messages, keys_pressed() as keys:
         begun = await station.start_run(request)
         for state in await station.indicators():
@@ -59,6 +63,26 @@ async def carry_through(station: Station, request: RunRequest, view: RunView) ->
         finally:
             pressing.cancel()
             await asyncio.wait([pressing])
+
+
+async def until_reached(station: Station, name: str | None) -> None:
+    """Wait until the indicator is connected; it may go on being silent then.
+
+    Raises:
+        LinkError: it is not there (no such port, taken, not allowed, out of reach): why and what to do.
+    """
+    ends_s = 0.0
+    while ends_s < REACH_S:
+        states = await station.indicators()
+        ours = [state for state in states if name in (None, state.indicator)]
+        if len(ours) != 1:
+            return  # the station says what is wrong with the name
+        if ours[0].state == "lost":
+            raise LinkError(ours[0].why or "is not there")
+        if ours[0].port:
+            return
+        await asyncio.sleep(REACH_LOOK_S)
+        ends_s += REACH_LOOK_S
 
 
 async def _follow(messages: AsyncIterator[Message], begun: RunProgress, view: RunView) -> Outcome:

@@ -23,16 +23,21 @@ AnyResult = RunoutResult | EndplayResult | RestResult
 def limit_for(request: RunRequest, limits: tuple[Limit, ...]) -> Limit | None:
     """The limit of a run: the typed one, else the station's for that quantity, else none.
 
+    A rest check is made for what is measured next: it has the tightest of the station's limits.
+
     Raises:
         InputError: the typed limit has no unit, or is not above zero.
     """
-    if request.kind not in ("runout", "endplay"):
+    if request.kind == "trace":
         return None
     if request.limit is None:
-        return default_limit(request.kind, limits)
+        kinds = ("runout", "endplay") if request.kind == "rest" else (request.kind,)
+        known = [limit for kind in kinds if (limit := default_limit(kind, limits)) is not None]
+        return min(known, key=lambda limit: limit.accept_nm, default=None)
+    quantity = "runout" if request.kind == "rest" else request.kind
     if request.limit_source:
-        return parse_limit(request.limit, request.kind, source=request.limit_source)
-    return parse_limit(request.limit, request.kind)
+        return parse_limit(request.limit, quantity, source=request.limit_source)
+    return parse_limit(request.limit, quantity)
 
 
 def setup_for(request: RunRequest, indicator: Indicator, holder_moved: bool | None) -> Setup:
@@ -50,7 +55,16 @@ def setup_for(request: RunRequest, indicator: Indicator, holder_moved: bool | No
         surface=request.surface,
         freshly_fitted=request.freshly_fitted,
         holder_moved=holder_moved,
+        range_um=range_um(indicator),
     )
+
+
+def range_um(indicator: Indicator) -> tuple[float, float] | None:
+    """Lowest and highest reading of the plunger's travel; None when its zero may stand anywhere in it."""
+    if indicator.plunger_out_nm is None:
+        return None
+    out_nm = indicator.plunger_out_nm
+    return out_nm / NM_PER_UM, (out_nm + indicator.range_nm) / NM_PER_UM
 
 
 def measure(request: RunRequest, trace: Trace, limit: Limit | None, setup: Setup) -> AnyResult | None:
@@ -66,7 +80,7 @@ def measure(request: RunRequest, trace: Trace, limit: Limit | None, setup: Setup
     if request.kind == "rest":
         from analysis.rest import check_rest
 
-        return check_rest(trace, setup)
+        return check_rest(trace, setup, limit=limit)
     return None
 
 

@@ -25,6 +25,22 @@ def set_up_warnings(indicator: Indicator, limit: Limit | None, today: date) -> t
     return tuple(found)
 
 
+END_SHARE = 0.05
+"""Nearer to an end than this part of the range (as in the rest check) the plunger may run into its stop."""
+
+
+def end_warning(indicator: Indicator, lengths_nm: Sequence[int]) -> str | None:
+    """What shows that the plunger stands near an end of its travel, or None; needs `plunger_out`."""
+    if indicator.plunger_out_nm is None or not lengths_nm:
+        return None
+    low_nm = min(lengths_nm) - indicator.plunger_out_nm
+    room_nm = min(low_nm, indicator.plunger_out_nm + indicator.range_nm - max(lengths_nm))
+    if room_nm >= END_SHARE * indicator.range_nm:
+        return None
+    room = show_length(max(0, room_nm), "mm")
+    return f"The plunger came within {room} of an end of its travel: move the holder so that it has room."
+
+
 FEWEST_READINGS = 20
 INCH_STEP_NM = NM_PER_UNIT["in"] // 100_000
 """The finest step that an inch display has: 0.00001 in."""

@@ -15,7 +15,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from config.errors import InputError
 from config.lengths import parse_length_nm
-from config.settings import line_of, read_toml
+from config.settings import read_toml
+from config.toml_lines import line_at
 
 
 def _length(text: Any) -> Any:
@@ -28,6 +29,7 @@ def _length(text: Any) -> Any:
 
 
 LengthNm = Annotated[int, BeforeValidator(_length), Field(gt=0)]
+PositionNm = Annotated[int, BeforeValidator(_length)]
 Unit = Literal["mm", "um", "in"]
 
 
@@ -197,12 +199,17 @@ Format = Annotated[
 
 
 class Indicator(_Entry):
-    """One indicator of the workshop. Lengths in nanometres; the file gives them as text with a unit."""
+    """One indicator of the workshop. Lengths in nanometres; the file gives them as text with a unit.
+
+    `plunger_out` is what it shows with the plunger fully out, for an indicator whose zero stays where it
+    is; then nearness to the ends of `range` can be told.
+    """
 
     name: Annotated[str, Field(pattern=r"^[\w][\w .-]{0,40}$")]
     resolution_nm: LengthNm = Field(alias="resolution")
     permissible_error_nm: LengthNm = Field(alias="permissible_error")
     range_nm: LengthNm = Field(alias="range")
+    plunger_out_nm: PositionNm | None = Field(default=None, alias="plunger_out")
     rate_hz: Annotated[float, Field(gt=0, le=10_000)] | None = None
     serial_number: str = ""
     calibrated: date | None = None
@@ -225,9 +232,16 @@ def load_indicators(path: Path | None = None) -> tuple[Indicator, ...]:
         InputError: what is wrong, with the file, the line and the key.
     """
     where, text, content = read_toml(path, "indicators.toml")
+    return indicators_in(text, content, where)
+
+
+def indicators_in(text: str, content: dict[str, Any], where: str) -> tuple[Indicator, ...]:
+    """The indicators described in a TOML text that was read to `content`; see `load_indicators`."""
     entries = content.get("indicator", [])
     if not isinstance(entries, list):
         raise InputError("indicator is not a list", where=where, expected="[[indicator]] tables")
+    if unknown := set(content) - {"indicator"}:
+        raise InputError(f"unknown table {min(unknown)!r}", where=where, expected="[[indicator]] tables")
     indicators: list[Indicator] = []
     for index, entry in enumerate(entries):
         try:
@@ -237,20 +251,36 @@ def load_indicators(path: Path | None = None) -> tuple[Indicator, ...]:
     names = [indicator.name for indicator in indicators]
     for index, name in enumerate(names):
         if name in names[:index]:
-            line = line_of(text, "indicator", index, "name")
+            line = line_at(text, "indicator", index, ("name",))
             raise InputError(f"a second indicator is named {name!r}", where=f"{where}, line {line}")
     return tuple(indicators)
 
 
 def _told(error: ValidationError, where: str, text: str, index: int) -> InputError:
+    """The first thing that is wrong, at its line: the key itself, or the one that the sentence names."""
     first = error.errors()[0]
     keys = [str(part) for part in first["loc"]]
-    line = (line_of(text, "indicator", index, keys[-1]) if keys else None) or line_of(
-        text, "indicator", index
-    )
-    key = ".".join(keys) or "indicator"
     message = first["msg"].removeprefix("Value error, ")
+    path = [key for place, key in enumerate(keys) if not (place == 1 and keys[0] in ("link", "format"))]
+    if not keys and message.startswith("format"):
+        path = ["format", "kind"]
+    if first["type"].startswith("union_tag"):
+        path = [path[0], "kind"]
+    line = line_at(text, "indicator", index, path)
+    if first["type"] == "value_error" and len(path) == 1 and path[0] in ("link", "format"):
+        line = _named_in(message, text, index, path[0]) or line
+    key = ".".join(keys) or "indicator"
     return InputError(f"{key}: {message}", where=f"{where}, line {line}")
+
+
+def _named_in(message: str, text: str, index: int, table: str) -> int | None:
+    """The line of the first key of `table` that a sentence speaks of, when the file has it."""
+    header = line_at(text, "indicator", index, (table, ""))
+    for word in re.findall(r"[a-z_]+", message):
+        line = line_at(text, "indicator", index, (table, word))
+        if line != header:
+            return line
+    return None
 
 
 def indicator_named(name: str, indicators: tuple[Indicator, ...]) -> Indicator:
@@ -262,5 +292,16 @@ def indicator_named(name: str, indicators: tuple[Indicator, ...]) -> Indicator:
     for indicator in indicators:
         if indicator.name == name:
             return indicator
-    known = ", ".join(indicator.name for indicator in indicators) or "none are described yet"
+    if not indicators:
+        raise none_described()
+    known = ", ".join(indicator.name for indicator in indicators)
     raise InputError(f"no indicator is named {name!r}", where="--indicator", expected=f"one of: {known}")
+
+
+def none_described() -> InputError:
+    """The station knows of no indicator yet."""
+    return InputError(
+        "no indicator is described yet",
+        where="--indicator",
+        do="see what is there with 'hubproof indicators find', then 'hubproof indicators learn PORT'",
+    )

@@ -9,7 +9,7 @@ from typing import Any
 
 from config.indicators import Indicator
 
-_LENGTHS = ("resolution", "permissible_error", "range", "step", "inch_step")
+_LENGTHS = ("resolution", "permissible_error", "range", "plunger_out", "step", "inch_step")
 
 
 def indicator_toml(indicator: Indicator) -> str:

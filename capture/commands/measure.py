@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from capture.commands.options import data_option
+from capture.commands.options import data_option, indicators_option, station_indicators
 
 if TYPE_CHECKING:
     from analysis.results import EndplayResult, RestResult, RunoutResult
@@ -35,13 +35,7 @@ def _shared(function: Function) -> Function:
         click.option("--wheel", metavar="POSITION", help="front left, FL, rear right …"),
         click.option("--stage", metavar="STAGE", help="as found, or after repair."),
         click.option("--job", metavar="ID", help="The job that the run belongs to."),
-        click.option(
-            "--indicators",
-            "indicators_file",
-            type=click.Path(dir_okay=False, path_type=Path),
-            metavar="FILE",
-            help="The workshop's indicators, when no daemon runs.",
-        ),
+        indicators_option,
         click.option(
             "--limits",
             "limits_file",
@@ -68,6 +62,7 @@ def _limit(example: str) -> Callable[[Function], Function]:
 
 
 @command.command("rest", short_help="Watch the untouched indicator for 3 s: can the set-up be trusted?")
+@_limit("0.002 in")
 @_shared
 def rest(**asked: Any) -> None:
     """Hands off: is the holder firm and the indicator still?"""
@@ -147,12 +142,14 @@ async def _carry_through(
     from capture.client import DaemonStation, open_station
     from capture.measure_run import carry_through
     from capture.terminal import RunView, show_cautions, show_result
-    from config.indicators import Indicator, indicator_named, load_indicators
+    from config.indicators import Indicator, indicator_named, none_described
     from config.limits import Limit
     from config.settings import load_limits
 
     def settings() -> tuple[tuple[Indicator, ...], tuple[Limit, ...]]:
-        described = load_indicators(indicators_file)
+        described = station_indicators(data, indicators_file)
+        if not described:
+            raise none_described()
         if request.indicator is not None:
             described = (indicator_named(request.indicator, described),)
         return described, load_limits(limits_file)

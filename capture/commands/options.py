@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from capture.folder import DATABASE
+from capture.folder import DATABASE, INDICATORS
+
+if TYPE_CHECKING:
+    from config.indicators import Indicator
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -30,6 +33,29 @@ def data_option(function: Function) -> Function:
         metavar="DIR",
         help="Folder of the station's data, instead of this user's data folder.",
     )(function)
+
+
+def indicators_option(function: Function) -> Function:
+    """Add ``--indicators FILE``, given to the function as `indicators_file`."""
+    return click.option(
+        "--indicators",
+        "indicators_file",
+        type=click.Path(dir_okay=False, path_type=Path),
+        metavar="FILE",
+        help="The workshop's indicators, instead of indicators.toml in the data folder.",
+    )(function)
+
+
+def station_indicators(data: Path, file: Path | None) -> tuple[Indicator, ...]:
+    """The indicators of the station: of `file`, else of its data folder, else none. Never the examples.
+
+    Raises:
+        InputError: the file is missing or wrong.
+    """
+    from config.indicators import load_indicators
+
+    own = file or data / INDICATORS
+    return load_indicators(own) if file or own.is_file() else ()
 
 
 def json_option(function: Function) -> Function:

@@ -62,14 +62,13 @@ pattern = '(?P<value>[+-] *\\d+\\.\\d+)(?P<unit>mm|in) '
 class DaemonProcess:
     """`hubproof serve` on a free port; use as a context."""
 
-    def __init__(self, data: Path, indicators: Path, *more: str) -> None:
+    def __init__(self, data: Path, indicators: Path | None, *more: str) -> None:
         self.data = data
         self._arguments = (
             "serve",
             "--data",
             str(data),
-            "--indicators",
-            str(indicators),
+            *(() if indicators is None else ("--indicators", str(indicators))),
             "--port",
             "0",
             *more,

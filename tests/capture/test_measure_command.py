@@ -60,9 +60,9 @@ def test_a_rest_check_in_this_process_and_by_the_daemon(tmp_path: Path, resting:
         (("runout", "--limit", "-0.05 mm"), "--limit: '-0.05 mm' is not above zero"),
         (("endplay", "--wheel", "fifth"), "--wheel: unknown wheel position 'fifth'"),
         (("rest", "--stage", "later"), "--stage: unknown stage 'later'"),
-        (("rest", "--indicator", "nobody"), "--indicator: no indicator is named 'nobody'; expected one of:"),
+        (("rest", "--indicator", "nobody"), "--indicator: no indicator is described yet; see what is there"),
         (("rest", "--indicators", "/no/such.toml"), "/no/such.toml: cannot be read"),
-        (("rest",), "--indicator: which indicator is not said; expected one of:"),
+        (("rest",), "--indicator: no indicator is described yet; see what is there"),
     ],
 )
 def test_what_cannot_be_measured_is_told_in_one_line(
@@ -73,3 +73,38 @@ def test_what_cannot_be_measured_is_told_in_one_line(
     assert run(["measure", *arguments, "--data", str(tmp_path)]) == 2
     (line_told,) = capsys.readouterr().err.splitlines()
     assert line_told.startswith(told)
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        (None, "--indicator: which indicator is not said; expected one of: left, right"),
+        ("nobody", "--indicator: no indicator is named 'nobody'; expected one of: left, right"),
+        ("left", "/dev/no-such-port: no such port; expected one of the ports:"),
+    ],
+)
+def test_a_missing_port_or_name_ends_it_at_once(
+    tmp_path: Path, name: str | None, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The file stands in the data folder, where the station looks for it."""
+    from capture.commands import run
+
+    indicators_file(tmp_path, {"left": "/dev/no-such-port", "right": "/dev/no-other-port"})
+    began = time.monotonic()
+    named = ["--indicator", name] if name else []
+    assert run(["measure", "runout", *named, "--data", str(tmp_path)]) == 2
+    assert time.monotonic() - began < 5.0
+    assert capsys.readouterr().err.startswith(told)
+
+
+@pytest.mark.slow
+def test_the_daemon_s_missing_port_ends_it_at_once_too_and_no_example_is_looked_for(tmp_path: Path) -> None:
+    data, described = tmp_path / "data", indicators_file(tmp_path, {"left": "/dev/no-such-port"})
+    with DaemonProcess(data, None) as bare:
+        assert bare.ask("GET", "/indicators") == []
+        assert "hubproof indicators learn" in bare.said()
+        assert "WARNING" not in bare.said()
+    with DaemonProcess(data, described):
+        told = hubproof("measure", "rest", "--data", str(data))
+    assert told.returncode == 2
+    assert told.stderr.startswith("/dev/no-such-port: no such port; expected one of the ports:")

@@ -85,24 +85,37 @@ def test_the_shipped_indicators_are_exact_and_marked_as_invented() -> None:
             'port = "COM3"\nbaud = 50',
             ", line 10: link.serial.baud: Input should be greater than or equal to 110",
         ),
-        ('port = "COM3"\n', "", ", line 2: link.serial: give either port or usb"),
-        ("(?P<value>-?", "(?P<number>-?", ", line 2: format.lines: pattern has no group (?P<value>…)"),
-        ('unit = "mm"\n', "", ", line 2: format.lines: give unit, or a group (?P<unit>…) in pattern"),
+        ('port = "COM3"\n', "", ", line 7: link.serial: give either port or usb"),
+        ("(?P<value>-?", "(?P<number>-?", ", line 12: format.lines: pattern has no group (?P<value>…)"),
+        ('unit = "mm"\n', "", ", line 12: format.lines: give unit, or a group (?P<unit>…) in pattern"),
         (
             'unit = "mm"\n',
             'unit = "mm"\nexample = "abc"\n',
-            ", line 2: format.lines: example 'abc' does not match the pattern",
+            ", line 14: format.lines: example 'abc' does not match the pattern",
         ),
         (
             'kind = "serial"\nport = "COM3"',
             'kind = "bluetooth"\naddress = "00:00:00:00:00:01"',
-            ", line 2: indicator: format 'lines' cannot come over a bluetooth link",
+            ", line 11: indicator: format 'lines' cannot come over a bluetooth link",
         ),
     ],
 )
 def test_a_wrong_description_is_named_with_its_line(tmp_path: Path, old: str, new: str, message: str) -> None:
     assert old in ENTRY
     assert refused(tmp_path, ENTRY.replace(old, new)) == message
+
+
+def test_the_line_is_that_of_the_entry_at_fault_and_of_its_own_table(tmp_path: Path) -> None:
+    """`kind` stands in both tables, the wrong one in the second entry; comments and quotes do not matter."""
+    second = ENTRY.replace('"shop"', '"other"').replace('kind = "lines"', "'kind' = \"words\"  # wrong")
+    assert refused(tmp_path, ENTRY + second).startswith(", line 24: format: Input tag 'words' found using")
+    inline = ENTRY.split("[indicator.link]")[0] + 'link = { kind = "serial", port = "COM3", baud = 1 }\n'
+    inline += 'format = { kind = "lines", pattern = "(?P<value>.*)", unit = "mm" }\n'
+    assert refused(tmp_path, inline).startswith(", line 7: link.serial.baud:")
+
+
+def test_a_table_that_nothing_reads_is_told(tmp_path: Path) -> None:
+    assert refused(tmp_path, ENTRY + "[indicators]\n").startswith(": unknown table 'indicators'")
 
 
 def test_two_of_one_name(tmp_path: Path) -> None:
@@ -117,7 +130,7 @@ def test_an_unknown_name_lists_the_known() -> None:
     with pytest.raises(InputError) as caught:
         indicator_named("x", load_indicators()[:1])
     assert str(caught.value) == "--indicator: no indicator is named 'x'; expected one of: bench"
-    with pytest.raises(InputError, match="none are described yet"):
+    with pytest.raises(InputError, match=r"no indicator is described yet; .*learn"):
         indicator_named("x", ())
 
 
