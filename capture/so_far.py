@@ -48,8 +48,11 @@ def look(
 def _angles(run: str, worked: WorkedRunout, started_t_ns: int) -> SoFar | None:
     """The hub's angle over time, once a whole turn was surely seen."""
     turns, cleaned = worked.turns, worked.cleaned
-    if turns is None or cleaned is None or turns.angle_deg is None or turns.confidence < SURE:
+    if turns is None or cleaned is None or turns.angle_deg is None:
         return None
+    marked = turns.found_by in ("marks", "angle")
+    if turns.confidence < SURE and not (marked and turns.complete):
+        return None  # two marks make a turn, whatever lies before and after them
     angle = np.asarray(turns.angle_deg)
     known = np.flatnonzero(np.isfinite(angle))
     if known.size < 2 or np.ptp(angle[known]) < FULL_TURN_DEG:
@@ -58,7 +61,7 @@ def _angles(run: str, worked: WorkedRunout, started_t_ns: int) -> SoFar | None:
     t_ns = started_t_ns + np.rint(cleaned.trace.time_s[knots] * NS_PER_S).astype(np.int64)
     return SoFar(
         run=run,
-        from_mark=turns.found_by in ("marks", "angle"),
+        from_mark=marked,
         t_ns=tuple(t_ns.tolist()),
         angle_deg=tuple(np.round(angle[knots], 1).tolist()),
     )
