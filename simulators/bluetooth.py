@@ -7,6 +7,7 @@ file and `bluetooth_client` import the stack, and nothing imports them unless as
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from types import TracebackType
 from typing import Any
 
@@ -98,7 +99,14 @@ class SimulatedPeripheral:
         table: what it offers.
     """
 
-    def __init__(self, air: Air, table: Table, bench: Source, pacing: Pacing | None = None) -> None:
+    def __init__(
+        self,
+        air: Air,
+        table: Table,
+        bench: Source,
+        pacing: Pacing | None = None,
+        on_heard: Callable[[], None] | None = None,
+    ) -> None:
         self.table = table
         self.values = {c.uuid: c.value for service in table.services for c in service.characteristics}
         self._device = _device(air.link, table.name, table.address, _Counting)
@@ -106,7 +114,7 @@ class SimulatedPeripheral:
         self._device.advertising_data = _advertisement(table)
         self._characteristics = _served(self)
         self._by_handle: dict[int, str] = {}
-        self.feeder = Feeder(bench, table, self, air.clock, pacing)
+        self.feeder = Feeder(bench, table, self, air.clock, pacing, on_heard)
         self._tasks: list[asyncio.Task[None]] = []
 
     async def start(self) -> None:
@@ -232,11 +240,13 @@ def _characteristic(c: Characteristic, values: dict[str, bytes]) -> gatt.Charact
 class Air:
     """The air of one workshop: a central (the station's adapter) and the peripherals around it.
 
-    Use as an async context inside the running loop::
+    Use as an async context inside the running loop. The whole station works on it when its links are
+    made with ``link_for(indicator, clock, air)``::
 
         async with Air(clock) as air:
-            peripheral = await air.put(table, bench)
-            client = BleakClient(device, backend=air.client_backend)
+            peripheral = await air.put(table_for([indicator]), bench)
+            async with Bench(folder, [indicator], (), open_link=partial(link_for, air=air)) as station:
+                ...
     """
 
     def __init__(self, clock: Clock) -> None:
@@ -259,9 +269,15 @@ class Air:
             await peripheral.stop()
         await self.central.power_off()
 
-    async def put(self, table: Table, bench: Source, pacing: Pacing | None = None) -> SimulatedPeripheral:
-        """Put an indicator within reach."""
-        peripheral = SimulatedPeripheral(self, table, bench, pacing)
+    async def put(
+        self,
+        table: Table,
+        bench: Source,
+        pacing: Pacing | None = None,
+        on_heard: Callable[[], None] | None = None,
+    ) -> SimulatedPeripheral:
+        """Put an indicator within reach; for `on_heard` see `simulators.gatt.Feeder`."""
+        peripheral = SimulatedPeripheral(self, table, bench, pacing, on_heard)
         await peripheral.start()
         self.peripherals.append(peripheral)
         return peripheral
@@ -279,6 +295,13 @@ class Air:
         from simulators.bluetooth_client import SimulatedClient
 
         return type("SimulatedClient", (SimulatedClient,), {"air": self})
+
+    @property
+    def adapter_backend(self) -> type[Any]:
+        """What to give as ``backend=`` to an adapter."""
+        from simulators.bluetooth_client import SimulatedAdapter
+
+        return type("SimulatedAdapter", (SimulatedAdapter,), {"air": self})
 
     @property
     def scanner_backend(self) -> type[Any]:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Coroutine
 from typing import Any, ClassVar, TypeVar
 
 from bleak.args import SizedBuffer
+from bleak.backends.adapter import BaseBleakAdapter
 from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.client import BaseBleakClient, NotifyCallback
 from bleak.backends.descriptor import BleakGATTDescriptor
@@ -45,6 +46,22 @@ def _must_be_on(air: Air) -> None:
         raise BleakBluetoothNotAvailableError(
             "the adapter is switched off", BleakBluetoothNotAvailableReason.POWERED_OFF
         )
+
+
+class SimulatedAdapter(BaseBleakAdapter):
+    """Knows what is connected: nothing that the station did not connect itself."""
+
+    air: ClassVar[Air]
+
+    @classmethod
+    async def get(cls, **_: Any) -> SimulatedAdapter:
+        """See `BaseBleakAdapter`."""
+        _must_be_on(cls.air)
+        return cls()
+
+    async def get_connected_devices(self, service_uuids: frozenset[str]) -> list[BLEDevice]:
+        """See `BaseBleakAdapter`."""
+        return []
 
 
 class SimulatedScanner(BaseBleakScanner):

@@ -33,7 +33,13 @@ class ServedPeripheral:
     """
 
     def __init__(
-        self, changed: Changed, clock: Clock, table: Table, bench: Source, pacing: Pacing | None
+        self,
+        changed: Changed,
+        clock: Clock,
+        table: Table,
+        bench: Source,
+        pacing: Pacing | None,
+        on_heard: Callable[[], None] | None = None,
     ) -> None:
         self.table = table
         self.path = f"{ADAPTER_PATH}/dev_{table.address.replace(':', '_')}"
@@ -46,7 +52,7 @@ class ServedPeripheral:
         self.paths: dict[str, Characteristic] = {}
         self.notifying: dict[str, socket.socket | None] = {}
         self._changed = changed
-        self.feeder = Feeder(bench, table, self, clock, pacing)
+        self.feeder = Feeder(bench, table, self, clock, pacing, on_heard)
         self._path_of: dict[str, str] = {}
 
     @property

@@ -98,9 +98,15 @@ class BluetoothService:
                 await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
             self._bus = None
 
-    def put(self, table: Table, bench: Source, pacing: Pacing | None = None) -> ServedPeripheral:
-        """Put a peripheral within reach."""
-        peripheral = ServedPeripheral(self.changed, self.clock, table, bench, pacing)
+    def put(
+        self,
+        table: Table,
+        bench: Source,
+        pacing: Pacing | None = None,
+        on_heard: Callable[[], None] | None = None,
+    ) -> ServedPeripheral:
+        """Put a peripheral within reach; for `on_heard` see `simulators.gatt.Feeder`."""
+        peripheral = ServedPeripheral(self.changed, self.clock, table, bench, pacing, on_heard)
         self.peripherals[peripheral.path] = peripheral
         self._feeders.append(asyncio.create_task(peripheral.feeder.run()))
         return peripheral

@@ -7,7 +7,7 @@ information 0x180A); those of 128 bits come from the indicators' descriptions, w
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -166,10 +166,19 @@ class Feeder:
         radio: its side of the air.
         clock: the bench's clock.
         pacing: how the radio paces.
+        on_heard: called once, when the other side subscribes for the first time; until then no reading
+            is taken. With the `begin` of a held `simulators.playback.Playback` a recording is heard from
+            its first reading on, however long finding and connecting takes.
     """
 
     def __init__(
-        self, bench: Source, table: Table, radio: Radio, clock: Clock, pacing: Pacing | None = None
+        self,
+        bench: Source,
+        table: Table,
+        radio: Radio,
+        clock: Clock,
+        pacing: Pacing | None = None,
+        on_heard: Callable[[], None] | None = None,
     ) -> None:
         self._bench = bench
         self._radio = radio
@@ -181,10 +190,15 @@ class Feeder:
             uuid: b"" for uuid, who in table.speakers.items() if isinstance(who.format, GattLinesFormat)
         }
         self._waiting: list[tuple[str, bytes]] = []
+        self._on_heard = on_heard
         self.notified = 0
 
     async def run(self) -> None:
         """Feed until cancelled."""
+        if self._on_heard is not None:
+            while not self._radio.subscribed():
+                await self._clock.sleep(self.pacing.interval_s)
+            self._on_heard()
         due_s = self._bench.now_s
         while True:
             due_s = max(due_s + self.pacing.interval_s, self._bench.now_s)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 from capture.links.base import Chunk, Link
 
 if TYPE_CHECKING:
+    from capture.links.bluetooth_reach import Air
     from config.clock import Clock
     from config.indicators import Indicator
 
@@ -20,7 +21,8 @@ LINKS = {
 """Kind of link in indicators.toml -> module and class; the class takes (indicator, clock)."""
 
 
-def link_for(indicator: Indicator, clock: Clock) -> Link:
-    """A closed link to `indicator`."""
+def link_for(indicator: Indicator, clock: Clock, air: Air | None = None) -> Link:
+    """A closed link to `indicator`; `air` is another radio than this computer's, for Bluetooth links."""
     module, name = LINKS[indicator.link.kind]
-    return cast("Link", getattr(import_module(module), name)(indicator, clock))
+    kind = getattr(import_module(module), name)
+    return cast("Link", kind(indicator, clock) if air is None else kind(indicator, clock, air))

@@ -8,29 +8,33 @@ import re
 from collections.abc import AsyncIterator
 from typing import Any
 
-from bleak import BleakClient, BleakScanner
+from bleak import BleakClient
+from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
-from bleak.exc import BleakBluetoothNotAvailableError, BleakError
+from bleak.exc import BleakGATTProtocolError
 
 from capture.decoding.gatt import PRESENTATION
 from capture.links.base import Chunk, Inbox
+from capture.links.bluetooth_errors import FAILURES, told
+from capture.links.bluetooth_reach import Air, connected, find
 from config.clock import NS_PER_S, Clock
 from config.errors import LinkError
 from config.indicators import BluetoothLink, GattFormat, GattFramesFormat, GattLinesFormat, Indicator
 
-SCAN_S = 5.0
+SEEN_S = 1.5
+"""A peripheral that is free is seen within this; then those the system holds connected are looked at."""
+SCAN_S = 3.5
 CONNECT_S = 10.0
-LOOK_S = 1.0
-SILENT_S = 2.0
+LOOK_S = 0.5
+SILENT_S = 1.0
 """After this much silence the peripheral is asked for something cheap: a link can die without a word."""
 ANSWER_S = 2.0
+LONGEST_SILENCE_S = 10.0
+"""A silent peripheral that has nothing to be asked for is connected anew after this."""
+BATTERY_S = 60.0
 BATTERY_LEVEL = "00002a19-0000-1000-8000-00805f9b34fb"
-DEVICE_NAME = "00002a00-0000-1000-8000-00805f9b34fb"
 BASE_UUID = "0000{}-0000-1000-8000-00805f9b34fb"
-
-FAILURES = (BleakError, TimeoutError, OSError, EOFError)
-"""All that bleak's backends raise when something is wrong with the radio or the peripheral."""
 
 
 def full_uuid(text: str) -> str:
@@ -44,21 +48,27 @@ class BluetoothPeripheral:
     Args:
         indicator: with a Bluetooth link and one of the gatt formats.
         clock: the station's clock.
-        options: for bleak's scanner and client (a test brings its own backend).
+        air: another radio than this computer's own (a simulated one).
+
+    Attributes:
+        presentation: value of the descriptor 0x2904, where the format is read from it.
+        battery: percent, None as long as the peripheral has not told.
     """
 
-    def __init__(self, indicator: Indicator, clock: Clock, **options: Any) -> None:
+    def __init__(self, indicator: Indicator, clock: Clock, air: Air | None = None) -> None:
         assert isinstance(indicator.link, BluetoothLink)
         assert isinstance(indicator.format, GattFormat | GattFramesFormat | GattLinesFormat)
         self._link, self._form = indicator.link, indicator.format
         self._clock = clock
-        self._options = options
+        self._air = air
+        self._pattern = re.compile(self._link.name_pattern) if self._link.name_pattern else None
         self._client: BleakClient | None = None
         self._inbox: Inbox | None = None
         self._watch: asyncio.Task[None] | None = None
         self._heard_ns = 0
         self._wanted = True
         self.presentation = b""
+        self.battery: int | None = None
 
     @property
     def where(self) -> str:
@@ -70,31 +80,38 @@ class BluetoothPeripheral:
         self._inbox = Inbox()
         try:
             device = await self._find()
+            backend: dict[str, Any] = {} if self._air is None else {"backend": self._air.client_backend}
             self._client = BleakClient(
-                device, disconnected_callback=self._dropped, timeout=CONNECT_S, **self._options
+                device, disconnected_callback=self._dropped, timeout=CONNECT_S, **backend
             )
             await self._client.connect()
-            await self._subscribe(self._client)
+            async with asyncio.timeout(CONNECT_S):  # the system waits for an answer without end
+                await self._subscribe(self._client)
         except FAILURES as error:
-            raise self._told(error) from error
+            raise told(error, self.where) from error
         self._heard_ns = self._clock.monotonic_ns()
         self._watch = asyncio.create_task(self._ask_when_silent(self._client))
 
     async def _find(self) -> BLEDevice:
-        pattern = re.compile(self._link.name_pattern) if self._link.name_pattern else None
-        service = full_uuid(self._link.service) if self._link.service else None
-
-        def ours(device: BLEDevice, told: AdvertisementData) -> bool:
-            if self._link.address and device.address.lower() != self._link.address.lower():
-                return False
-            if pattern and not pattern.fullmatch(told.local_name or device.name or ""):
-                return False
-            return service is None or service in [uuid.lower() for uuid in told.service_uuids]
-
-        device = await BleakScanner.find_device_by_filter(ours, timeout=SCAN_S, **self._options)
+        device = await find(self._ours, SEEN_S, self._clock, self._air)
+        if device is None:
+            service = full_uuid(self._link.service or self._form.service)
+            device = await connected(service, self._ours, self._air)
+        if device is None:
+            device = await find(self._ours, SCAN_S, self._clock, self._air)
         if device is None:
             raise LinkError("is not in reach", where=self.where, do="switch it on and bring it nearer")
         return device
+
+    def _ours(self, device: BLEDevice, told: AdvertisementData | None) -> bool:
+        if self._link.address and device.address.lower() != self._link.address.lower():
+            return False
+        name = (told and told.local_name) or device.name or ""
+        if self._pattern and not self._pattern.fullmatch(name):
+            return False
+        if self._link.service is None or told is None:
+            return True
+        return full_uuid(self._link.service) in [uuid.lower() for uuid in told.service_uuids]
 
     async def _subscribe(self, client: BleakClient) -> None:
         service = client.services.get_service(full_uuid(self._form.service))
@@ -119,35 +136,65 @@ class BluetoothPeripheral:
 
     def _dropped(self, _: BleakClient) -> None:
         """Called for the station's own goodbye too."""
-        if self._wanted and self._inbox is not None:
-            self._inbox.end(LinkError("the radio link was lost", where=self.where, do="bring it nearer"))
+        if self._wanted:
+            self._end("the radio link was lost", "bring it nearer")
+
+    def _end(self, what: str, do: str) -> None:
+        if self._inbox is not None:
+            self._inbox.end(LinkError(what, where=self.where, do=do))
+
+    # Watching ------------------------------------------------------------------------------------
 
     async def _ask_when_silent(self, client: BleakClient) -> None:
-        """Find out about a link that died without a word (a crashed Bluetooth service says nothing)."""
-        assert self._inbox is not None
-        cheap = next(
-            (c for uuid in (BATTERY_LEVEL, DEVICE_NAME) if (c := client.services.get_characteristic(uuid))),
-            None,
-        )
-        while cheap is not None:
-            await self._clock.sleep(LOOK_S)
-            if self._clock.monotonic_ns() - self._heard_ns < SILENT_S * NS_PER_S:
-                continue
-            try:
-                async with asyncio.timeout(ANSWER_S):
-                    await client.read_gatt_char(cheap)
-            except FAILURES as error:
-                self._inbox.end(self._told(error))
-                return
+        """Ask for the battery now and then, and for anything when nothing is heard.
 
-    def _told(self, error: BaseException) -> LinkError:
-        no_service = isinstance(error, FileNotFoundError | ConnectionRefusedError)  # of the system's own
-        if no_service or isinstance(error, BleakBluetoothNotAvailableError) or "NotReady" in str(error):
-            return LinkError("Bluetooth is off or missing", where=self.where, do="switch Bluetooth on")
-        if isinstance(error, TimeoutError):
-            return LinkError("does not answer", where=self.where, do="switch it on and bring it nearer")
-        detail = " ".join(str(error).split())[:120] or type(error).__name__
-        return LinkError(f"cannot be reached ({detail})", where=self.where, do="switch it off and on")
+        A link can die without a word: a crashed Bluetooth service, or a device that the system
+        forgot, ends the notifications and calls nobody back.
+        """
+        assert self._inbox is not None
+        battery, cheap = self._askable(client)
+        asked_ns: int | None = None
+        try:
+            while True:
+                now_ns = self._clock.monotonic_ns()
+                silent_s = (now_ns - self._heard_ns) / NS_PER_S
+                if battery is not None and (asked_ns is None or now_ns - asked_ns >= BATTERY_S * NS_PER_S):
+                    asked_ns = now_ns
+                    level = await self._ask(client, battery)
+                    battery = battery if level else None  # refused: never asked again
+                    self.battery = level[0] if level else None
+                elif silent_s >= SILENT_S and cheap is not None:
+                    await self._ask(client, cheap)
+                elif silent_s >= LONGEST_SILENCE_S:
+                    self._end("has been silent for too long", "switch it off and on")
+                    return
+                await self._clock.sleep(LOOK_S)
+        except FAILURES as error:
+            self._inbox.end(told(error, self.where))
+
+    def _askable(
+        self, client: BleakClient
+    ) -> tuple[BleakGATTCharacteristic | None, BleakGATTCharacteristic | None]:
+        """The battery level, and what can be read at any time.
+
+        Never the measuring characteristic: on some systems the answer arrives as a notification too.
+        """
+        measuring = full_uuid(self._form.characteristic)
+        readable = [
+            c
+            for c in client.services.characteristics.values()
+            if "read" in c.properties and c.uuid != measuring
+        ]
+        battery = next((c for c in readable if c.uuid == BATTERY_LEVEL), None)
+        return battery, battery or next(iter(readable), None)
+
+    async def _ask(self, client: BleakClient, what: BleakGATTCharacteristic) -> bytes:
+        """Its value; empty when the peripheral refuses to tell, which is an answer too."""
+        try:
+            async with asyncio.timeout(ANSWER_S):
+                return bytes(await client.read_gatt_char(what))
+        except BleakGATTProtocolError:
+            return b""
 
     async def chunks(self) -> AsyncIterator[Chunk]:
         """See `Link`."""
@@ -161,7 +208,7 @@ class BluetoothPeripheral:
         try:
             await self._client.write_gatt_char(full_uuid(self._form.characteristic), data)
         except FAILURES as error:
-            raise self._told(error) from error
+            raise told(error, self.where) from error
 
     async def close(self) -> None:
         """See `Link`. Says goodbye after a drop too: each drop would leave a descriptor open otherwise."""
