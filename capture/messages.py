@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
+from analysis.record.keeping import Word
 from analysis.record.words import RunKind, Stage, Wheel
 from analysis.results import EndplayResult, RestResult, RunoutResult, StrokeOut
 from config.indicators import Unit
@@ -46,6 +47,7 @@ class IndicatorState(Message):
     why: str | None = None
     port: str = ""
     identity: str | None = None
+    battery: int | None = Field(default=None, description="percent, None as long as it is not told")
     simulated: bool = False
     resolution_nm: int
     readings: int = 0
@@ -95,6 +97,15 @@ class RunResult(Message):
     result: Result
 
 
+class RunSaid(Message):
+    """Somebody said of a run that it is kept, or thrown away and why."""
+
+    type: Literal["said"] = "said"
+    run: str
+    word: Word
+    reason: str
+
+
 class Trouble(Message):
     """Something that a person must know now: `where`, and one line that says what to do."""
 
@@ -117,7 +128,7 @@ class Beat(Message):
 
 
 AnyMessage = Annotated[
-    Readings | IndicatorState | RunProgress | SoFar | RunResult | Trouble | Behind | Beat,
+    Readings | IndicatorState | RunProgress | SoFar | RunResult | RunSaid | Trouble | Behind | Beat,
     Field(discriminator="type"),
 ]
 ANY_MESSAGE: TypeAdapter[AnyMessage] = TypeAdapter(AnyMessage)

@@ -14,6 +14,7 @@ from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
 from analysis.record import RunKind, Wheel
 from capture.api.door import POLICY_VIOLATION, Door, is_here, token_of
+from capture.api.keeping import add_keeping
 from capture.api.page import add_page
 from capture.api.pairing import add_pairing
 from capture.bench import Bench, own_version
@@ -38,6 +39,7 @@ def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
     _add_state(app, bench)
     _add_runs(app, bench)
     add_page(app, bench)
+    add_keeping(app, bench)
     add_pairing(app, pairing)
 
     @app.websocket("/live")
