@@ -23,6 +23,10 @@ STALE_S = 0.75  # with one look more, silence is shown within 1 s
 STALE_PERIODS = 3.0  # but an indicator described as slow is given this many of its periods
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.2, 1.5  # an indicator that is back is found within 2 s
 FAULTS_KEPT = 20
+LOW_BATTERY = 10  # percent
+RADIO_LATE_NS = (
+    NS_PER_S  # retransmissions may hold the rest of a torn line back: no silence before this counts
+)
 NOT_COUNTED = {"torn"}  # the usual beginning of a stream is no fault of the indicator
 
 
@@ -42,7 +46,7 @@ class Listener(Protocol):
         ...
 
     def on_event(self, indicator: str, t_ns: int, code: str, text: str) -> None:
-        """Something for the record of a run: ``lost``, ``silent``, ``gap``."""
+        """Something for the record of a run: ``lost``, ``silent``, ``gap``, ``battery_low``."""
         ...
 
 
@@ -109,7 +113,7 @@ class Supervisor:
             self._set("connecting", None, port=link.where, reconnects=self._opened - 1)
             try:
                 async with asyncio.TaskGroup() as group:
-                    group.create_task(self._watch())
+                    group.create_task(self._watch(link))
                     if isinstance(self.indicator.format, PolledFormat):
                         group.create_task(self._poll(link, self.indicator.format))
                     await self._read(link)
@@ -121,7 +125,8 @@ class Supervisor:
 
     async def _read(self, link: Link) -> None:
         decoder = decoder_for(self.indicator.format, presentation=link.presentation)
-        decoder.reset(self._clock.monotonic_ns() if isinstance(self.indicator.link, SerialLink) else None)
+        wired = isinstance(self.indicator.link, SerialLink)
+        decoder.reset(self._clock.monotonic_ns() + (0 if wired else RADIO_LATE_NS))
         async for chunk in link.chunks():
             decoded = decoder.feed(chunk.data, chunk.t_ns)
             if decoded.faults:
@@ -159,9 +164,10 @@ class Supervisor:
 
     # Watching ------------------------------------------------------------------------------------
 
-    async def _watch(self) -> None:
+    async def _watch(self, link: Link) -> None:
         while True:
             await self._clock.sleep(LOOK_S)
+            self._look_at_battery(link.battery)
             silent_ns = self._clock.monotonic_ns() - self._heard_ns
             if silent_ns >= self._stale_ns and self.state.state != "stale":
                 why = self._silence()
@@ -169,6 +175,16 @@ class Supervisor:
                 self._set("stale", why)
             elif self.state.state == "stale" and self.state.why != (why := self._silence()):
                 self._set("stale", why)
+
+    def _look_at_battery(self, percent: int | None) -> None:
+        before = self.state.battery
+        if percent is None or percent == before:
+            return
+        self._set(self.state.state, self.state.why, battery=percent)
+        if percent <= LOW_BATTERY and (before is None or before > LOW_BATTERY):
+            log.warning("%s: battery at %d %%", self.indicator.name, percent)
+            t_ns = self._clock.monotonic_ns()
+            self._listener.on_event(self.indicator.name, t_ns, "battery_low", f"battery at {percent} %")
 
     def _silence(self) -> str:
         if self._last_fault is not None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from types import TracebackType
-from typing import Any
+from typing import Any, Protocol
 
 from bumble import att, gatt, hci
 from bumble.controller import Controller
@@ -237,6 +237,16 @@ def _characteristic(c: Characteristic, values: dict[str, bytes]) -> gatt.Charact
     )
 
 
+class Central(Protocol):
+    """A connection of the station, as its air knows it."""
+
+    address: str
+
+    def lose_without_a_word(self) -> None:
+        """Its connection is gone and nobody says so."""
+        ...
+
+
 class Air:
     """The air of one workshop: a central (the station's adapter) and the peripherals around it.
 
@@ -255,8 +265,11 @@ class Air:
         self.central = _device(self.link, "station", CENTRAL_ADDRESS)
         self.connecting = asyncio.Lock()
         self.powered = True
+        self.running = True
         self.scanners = 0
         self.peripherals: list[SimulatedPeripheral] = []
+        self.clients: set[Central] = set()
+        self.seen: set[str] = set()
 
     async def __aenter__(self) -> Air:
         await self.central.power_on()
@@ -288,6 +301,28 @@ class Air:
         if not on:
             for connection in list(self.central.connections.values()):
                 await self.central.disconnect(connection, LINK_LOST)
+
+    async def crash(self) -> None:
+        """The system's Bluetooth service dies without a word: nobody is called back, nobody is known."""
+        self.running = False
+        self.seen.clear()
+        for client in self.clients:
+            client.lose_without_a_word()
+        for connection in list(self.central.connections.values()):
+            await self.central.disconnect(connection, LINK_LOST)
+
+    def restart(self) -> None:
+        """The service runs again."""
+        self.running = True
+
+    async def forget(self, peripheral: SimulatedPeripheral) -> None:
+        """The service forgets a peripheral: its connection ends without a word, it must be seen anew."""
+        address = peripheral.table.address
+        self.seen.discard(address)
+        for client in self.clients:
+            if client.address == address:
+                client.lose_without_a_word()
+        await peripheral.drop()
 
     @property
     def client_backend(self) -> type[Any]:

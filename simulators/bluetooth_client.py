@@ -17,6 +17,7 @@ from bleak.backends.service import BleakGATTService, BleakGATTServiceCollection
 from bleak.exc import (
     BleakBluetoothNotAvailableError,
     BleakBluetoothNotAvailableReason,
+    BleakDeviceNotFoundError,
     BleakError,
     BleakGATTProtocolError,
     BleakGATTProtocolErrorCode,
@@ -42,6 +43,10 @@ PROPERTIES = {
 
 
 def _must_be_on(air: Air) -> None:
+    if not air.running:
+        raise BleakBluetoothNotAvailableError(
+            "the Bluetooth service does not run", BleakBluetoothNotAvailableReason.UNKNOWN
+        )
     if not air.powered:
         raise BleakBluetoothNotAvailableError(
             "the adapter is switched off", BleakBluetoothNotAvailableReason.POWERED_OFF
@@ -102,6 +107,7 @@ class SimulatedScanner(BaseBleakScanner):
         if not self.is_allowed_uuid(uuids):
             return
         address = advertisement.address.to_string(False)
+        self.air.seen.add(address)
         told = AdvertisementData(
             local_name=name,
             manufacturer_data={},
@@ -133,6 +139,7 @@ class SimulatedClient(BaseBleakClient):
         known = address_or_ble_device if isinstance(address_or_ble_device, BLEDevice) else None
         self._name = known.name if known else None
         self._connection: Connection | None = None
+        self._lost = False
         self._wanted_mtu = WANTED_MTU
 
     @property
@@ -156,8 +163,11 @@ class SimulatedClient(BaseBleakClient):
             raise BleakError("already connected")
         async with self.air.connecting:  # a radio has one pending connection
             _must_be_on(self.air)
+            if self.address not in self.air.seen:
+                raise BleakDeviceNotFoundError(self.address, f"{self.address} was not seen, or was forgotten")
             connection = await self._reach()
         self._connection = connection
+        self.air.clients.add(self)
         connection.on(connection.EVENT_DISCONNECTION, self._gone)
         try:
             await self._asked(connection.gatt_client.request_mtu(self._wanted_mtu))
@@ -212,7 +222,17 @@ class SimulatedClient(BaseBleakClient):
         except (ProtocolError, core.TimeoutError, core.InvalidStateError) as error:
             raise BleakError(str(error)) from error
 
+    def lose_without_a_word(self) -> None:
+        """See `simulators.bluetooth.Central`."""
+        self._lost = True
+
     def _gone(self, _reason: int) -> None:
+        if self._connection is not None and not self._lost:
+            self._part()
+
+    def _part(self) -> None:
+        """The end that is told."""
+        self.air.clients.discard(self)
         if self._connection is not None:
             self._connection = None
             self.services = None
@@ -221,7 +241,9 @@ class SimulatedClient(BaseBleakClient):
 
     async def disconnect(self) -> None:
         """See `BaseBleakClient`. Does nothing when the link is gone already."""
-        if self._connection is not None:
+        if self._lost:
+            self._part()
+        elif self._connection is not None:
             await self.air.central.disconnect(
                 self._connection, hci.HCI_ErrorCode.REMOTE_USER_TERMINATED_CONNECTION_ERROR
             )
@@ -235,7 +257,7 @@ class SimulatedClient(BaseBleakClient):
         raise NotImplementedError("simulated indicators do not pair")
 
     def _client(self) -> Any:
-        if self._connection is None:
+        if self._connection is None or self._lost:
             raise BleakError("not connected")
         return self._connection.gatt_client
 

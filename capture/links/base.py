@@ -39,6 +39,11 @@ class Link(Protocol):
         """What the opened link says about the form of its numbers (descriptor 0x2904); else empty."""
         ...
 
+    @property
+    def battery(self) -> int | None:
+        """The indicator's battery in percent; None when the link has not been told."""
+        ...
+
     def chunks(self) -> AsyncIterator[Chunk]:
         """The chunks that arrive, until the link is closed.
 

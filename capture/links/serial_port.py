@@ -44,6 +44,7 @@ class SerialPort:
     """Reads a port in a thread of its own, in the chunks in which bytes arrive."""
 
     presentation = b""
+    battery: int | None = None
 
     def __init__(self, indicator: Indicator, clock: Clock) -> None:
         assert isinstance(indicator.link, SerialLink)

@@ -65,6 +65,7 @@ class ScriptedLink:
     """A link of which the test is the far end."""
 
     presentation = b""
+    battery: int | None = None
     where = "scripted"
 
     def __init__(self, clock: ManualClock, refuse: LinkError | None = None) -> None:
