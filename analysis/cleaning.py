@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
+from itertools import compress
 
 import numpy as np
 
@@ -67,7 +68,7 @@ def clean(trace: Trace, setup: Setup = Setup()) -> Cleaned:  # noqa: B008 - froz
     _flagged(work)
     _repeated_times(work)
     _step_and_noise(work)
-    if is_interrupted(work.kept()[1]):
+    if is_interrupted(work.kept()[1], work.step):
         work.say(
             "interrupted_surface",
             "More than a few percent of the readings jump between two levels, as on studs, slots or teeth; "
@@ -174,6 +175,7 @@ def _unit_switch(work: _Work) -> None:
             f"From {work.where(at)} on the readings are {'1/25.4 of' if factor > 1 else '25.4 times'} what "
             f"they were: the unit was switched between mm and inch. They were multiplied by {factor:.4g}.",
         )
+        work.step = max(step_of(reading[:at], None), step_of(reading[at:], None) * factor)
         work.noise = noise_of(work.kept()[1], work.step)
         return
 
@@ -243,13 +245,6 @@ def _levels(work: _Work) -> None:
     found, _ = hops(jumps(time_s, reading, work.noise, work.step), time_s)
     if not found:
         return
-    if len(found) > _MOST_JUMPS:
-        work.refused = True
-        work.say(
-            "many_jumps",
-            f"The level jumps {len(found)} times: the holder or the plunger is loose. The run is refused.",
-        )
-        return
     angle = work.trace.angle_deg
     sizes = fitted_steps(
         time_s,
@@ -258,10 +253,17 @@ def _levels(work: _Work) -> None:
         [(one.after, one.by_um, one.standard_um) for one in found],
         None if angle is None else angle[work.keep],
     )
+    # Elsewhere it was a steep place of the flange: the trace as a whole knows of no change of level.
+    sure = [abs(by_um) > max(4.0 * standard, 3.0 * work.step) for by_um, standard in sizes]
+    if sum(sure) > _MOST_JUMPS:
+        work.refused = True
+        work.say(
+            "many_jumps",
+            f"The level jumps {sum(sure)} times: the holder or the plunger is loose. The run is refused.",
+        )
+        return
     index = np.flatnonzero(work.keep)
-    for one, (by_um, standard_um) in zip(found, sizes, strict=True):
-        if abs(by_um) < max(4.0 * standard_um, 3.0 * work.step):
-            continue  # a steep place of the flange: the trace as a whole knows of no change of level
+    for one, (by_um, standard_um) in compress(zip(found, sizes, strict=True), sure):
         work.reading[index[one.after] :] -= by_um
         work.standard_um = float(np.hypot(work.standard_um, standard_um))
         _say_jump(work, one, by_um, standard_um)

@@ -13,13 +13,13 @@ _SAME_PLACE = 0.04
 _LOW_BUMP_UM = 25.0
 
 
-def is_interrupted(reading_um: FloatArray) -> bool:
+def is_interrupted(reading_um: FloatArray, resolution_um: float) -> bool:
     """Whether the readings jump to and fro between two levels, as a plunger does over studs or teeth."""
     if reading_um.size < 40:
         return False
     low, high = np.quantile(reading_um, [0.05, 0.95])
     reach = float(high - low)
-    if reach <= 0.0:
+    if reach <= 12.0 * resolution_um:
         return False
     difference = np.abs(np.diff(reading_um))
     quick = float(np.mean(difference > 0.3 * reach))

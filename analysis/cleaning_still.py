@@ -8,13 +8,17 @@ from analysis.trace import BoolArray, FloatArray
 
 _FEWEST = 5
 _STUCK_READINGS = 5
+_COARSE_BANDS = 12.0
+_HELD_READINGS = 12
+_HELD_S = 1.4
 
 
 def idle_ends(reading_um: FloatArray, noise_um: float, resolution_um: float) -> tuple[int, int]:
     """Readings at rest before the hub first moves and after it has stopped (0 when not longer than usual).
 
-    At an extreme of a slowly turned flange readings also stay within a step for a while: a rest counts
-    only when it is clearly longer than any stretch like it inside the trace.
+    At an extreme of a turned flange readings also stay within a step for a while, but a trace seldom
+    begins or ends just there: a rest counts when it is longer than half the longest stretch like it inside
+    the trace. In coarse steps such stretches are everywhere, and it must be clearly longer than all.
     """
     if reading_um.size < 3 * _FEWEST:
         return 0, 0
@@ -23,10 +27,54 @@ def idle_ends(reading_um: FloatArray, noise_um: float, resolution_um: float) -> 
     tail = _still_from_start(reading_um[::-1], band)
     if lead + tail >= reading_um.size:
         return 0, 0
-    surely = 1.5 if np.ptp(reading_um) > 12.0 * band else 2.5
+    surely = 0.5 if np.ptp(reading_um) > _COARSE_BANDS * band else 2.5
     inside = reading_um[lead : reading_um.size - tail]
-    usual = max(3 * _FEWEST, int(surely * _longest_rest(inside, band)))
-    return (lead if lead > usual else 0), (tail if tail > usual else 0)
+    usual = max(_FEWEST, int(surely * _longest_rest(inside, band)))
+    near = max(noise_um, 0.35 * resolution_um)
+    return (
+        _rest_end(reading_um[:lead], near) if lead > usual else 0,
+        _rest_end(reading_um[::-1][:tail], near) if tail > usual else 0,
+    )
+
+
+def still_ends(reading_um: FloatArray, band: float) -> tuple[int, int]:
+    """Readings at the start and at the end that stay within `band`, at most a third of all each.
+
+    None in fine steps, where `idle_ends` has already told a rest from a slow place.
+    """
+    if np.ptp(reading_um) > _COARSE_BANDS * band:
+        return 0, 0
+    most = reading_um.size // 3
+    return min(_still_from_start(reading_um, band), most), min(
+        _still_from_start(reading_um[::-1], band), most
+    )
+
+
+def longest_blind_s(
+    time_s: FloatArray, reading_um: FloatArray, resolution_um: float, noise_um: float
+) -> float:
+    """The longest time without news of the hub: a gap, or one reading held where readings else flicker.
+
+    A clock that jumped is such a gap as well; the readings on either side then agree.
+    """
+    gap = np.diff(time_s)
+    moved = np.abs(np.diff(reading_um)) > max(3.0 * noise_um, 1.01 * resolution_um)
+    longest = float(np.max(gap[moved], initial=0.0))
+    if np.ptp(reading_um) < _COARSE_BANDS * 1.01 * resolution_um:
+        return longest
+    change = np.flatnonzero(np.concatenate([[True], np.diff(reading_um) != 0.0, [True]]))
+    first, last = change[:-1], change[1:] - 1
+    long = last - first >= _HELD_READINGS
+    held = time_s[last[long]] - time_s[first[long]]
+    return max(longest, float(np.max(held[held > _HELD_S], initial=0.0)))
+
+
+def _rest_end(still: FloatArray, near: float) -> int:
+    """Readings of a still stretch until it begins to leave its level: a hub starts slowly."""
+    level = float(np.median(still[: max(3, still.size // 2)]))
+    mean = np.convolve(still, np.ones(3) / 3.0, mode="valid")
+    at_level = np.flatnonzero(np.abs(mean - level) <= near)
+    return int(at_level[-1]) + 2 if at_level.size else 0
 
 
 def _still_from_start(reading: FloatArray, band: float) -> int:

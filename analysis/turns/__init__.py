@@ -35,7 +35,5 @@ def find_turns(
         return from_angle(cleaned)
     stops = find_stops(trace.time_s, trace.reading_um, cleaned.noise_um, cleaned.resolution_um)
     if stops is not None:
-        counted = from_stops(cleaned, setup, stops)
-        if counted is not None:
-            return counted
+        return from_stops(cleaned, setup, stops)
     return from_repetition(cleaned, setup, second_face_deg=second_face_deg)

@@ -5,9 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.trace import FloatArray
+from analysis.turns.starts import starts_of
+from analysis.values import Note, Turns
 
 _AGAIN = 0.35
 """A tap sooner after the one before than this part of the usual gap is the same passing tapped twice."""
+
+_JITTER_S = 0.08
+_UNEVEN_TURNS = 0.05
+"""How far a hand strays from even turning between two taps, as a standard deviation."""
 
 
 def passings(mark_s: FloatArray) -> FloatArray:
@@ -36,6 +42,41 @@ def guesses(time_s: FloatArray, mark_s: FloatArray) -> list[FloatArray]:
     if not np.array_equal(several, ways[0]):
         ways.append(several)
     return [_laid_out(time_s, once, turns) for turns in ways]
+
+
+def from_taps(time_s: FloatArray, work_s: FloatArray, mark_s: FloatArray, why: Note) -> Turns:
+    """Turns from the taps alone, where the readings say nothing of them; nothing without two taps.
+
+    Args:
+        time_s: (n,) recorded times of the readings.
+        work_s: (n,) the same with jumps of the clock taken out; the taps' times are of this kind.
+        mark_s: times of the taps.
+        why: why the readings say nothing.
+    """
+    ways = guesses(work_s, mark_s)
+    if not ways:
+        return Turns(None, 0, "none", np.empty(0), 0.0, notes=(why,))
+    once = passings(mark_s)
+    # A gap as long as two usual ones more likely hides a missed tap than a hub that slowed to half.
+    turns = ways[-1]
+    turns = turns - float(np.interp(once[0], work_s, turns))
+    starts = starts_of(time_s, turns, first=float(np.ceil(turns[0] - 1e-9)))
+    speed = float(turns[-1] - turns[0]) / max(float(work_s[-1] - work_s[0]), 1e-9)
+    total = float(turns[-1] - turns[0])
+    others = tuple(round(float(one[-1] - one[0]), 2) for one in ways[:-1])
+    return Turns(
+        total=total,
+        complete=max(0, starts.size - 1),
+        found_by="marks",
+        starts_s=starts,
+        confidence=0.7 if others or once.size < 3 else 0.9,
+        alternatives=others,
+        angle_deg=360.0 * turns,
+        angle_standard_deg=360.0 * float(np.hypot(_JITTER_S * speed, _UNEVEN_TURNS)),
+        speed_pattern_deg=360.0 * _UNEVEN_TURNS,
+        at_least_once=once.size >= 2,
+        notes=(why,),
+    )
 
 
 def _laid_out(time_s: FloatArray, once: FloatArray, turns: FloatArray) -> FloatArray:

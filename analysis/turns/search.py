@@ -10,29 +10,37 @@ import numpy as np
 from analysis.trace import FloatArray
 from analysis.turns.realign import profile_angles, realigned
 from analysis.turns.return_map import candidates
-from analysis.turns.state_fit import Fit, Problem, fit, surface_part
+from analysis.turns.state_fit import USUAL_TURNS, Fit, Problem, fit, surface_part
 
 _GRID = 180
 _QUICKEST = 36.0
 # Two frequencies span 0.40 to 0.46 a turn over the few turns of a run.
 _CAGE = (0.415, 0.445)
-_CAGE_GAIN = 4.0
+_CAGE_PRICE = 4.0
 
 
-def search(problem: Problem, *, guesses: Sequence[FloatArray] = (), least: float = 0.0) -> list[Fit]:
+def search(
+    problem: Problem,
+    *,
+    guesses: Sequence[FloatArray] = (),
+    least: float = 0.0,
+    usual: float | None = None,
+) -> list[Fit]:
     """Answers with different counts of turns, most likely first.
 
     Args:
         problem: the readings and what is known beside them.
         guesses: positions (n,) in turns to start from besides those that the trace suggests.
         least: fewer turns than this are out of the question (taps of an index mark say so).
+        usual: turns that were asked for, a weak prior.
     """
+    problem = replace(problem, usual_turns=usual or USUAL_TURNS)
     grid = np.linspace(problem.time_s[0], problem.time_s[-1], _GRID)
     even = np.interp(grid, problem.time_s, problem.reading_um)
     found = candidates(even, float(problem.sigma_um[0]))
     starts = [*guesses, *(np.interp(problem.time_s, grid, one.turns) for one in found)]
     starts = [one for one in starts if one[-1] - one[0] > least]
-    fits = _distinct([_fine(problem, one.turns) for one in _rough(problem, starts, 0.05)])
+    fits = _distinct([fine(problem, one.turns) for one in _rough(problem, starts, 0.05)])
     if not fits:
         return []
     if _unsure(fits, gap=40.0):
@@ -58,18 +66,14 @@ def _with_cage(fits: list[Fit], starts: Sequence[FloatArray]) -> list[Fit]:
 
     They start afresh: a fit without the slow motion has bent its turns to follow it.
     """
-    best = fits[0].evidence + _CAGE_GAIN
     cage = replace(fits[0].problem, cage=_CAGE)
     doubled = [2.0 * one for one in starts if one[-1] - one[0] < 3.3]
     rough = _distinct(_rough(cage, [*starts, *doubled, fits[0].turns], 0.1))
-    caged = [_fine(cage, one.turns) for one in rough[:5]]
-    caged = _distinct([rescued(one) for one in caged if one.evidence > best - 250.0])
-    if not caged or caged[0].evidence < best:
-        return fits
-    return _distinct(caged + fits)
+    caged = [fine(cage, one.turns) for one in rough[:5]]
+    return _distinct([rescued(one) for one in caged if score(one) > score(fits[0]) - 250.0] + fits)
 
 
-def _fine(problem: Problem, turns: FloatArray) -> Fit:
+def fine(problem: Problem, turns: FloatArray) -> Fit:
     """A fit with as many orders as make every count of turns equally able to follow quick changes."""
     total = max(float(turns[-1] - turns[0]), 0.5)
     most = min(_QUICKEST, problem.time_s.size / 3.0)
@@ -79,7 +83,13 @@ def _fine(problem: Problem, turns: FloatArray) -> Fit:
 
 def _unsure(fits: list[Fit], *, gap: float) -> bool:
     best = fits[0]
-    return misfit(best) > 0.8 or best.total < 2.0 or len(fits) < 2 or best.evidence - fits[1].evidence < gap
+    return misfit(best) > 0.8 or best.total < 2.0 or len(fits) < 2 or score(best) - score(fits[1]) < gap
+
+
+def score(one: Fit) -> float:
+    """Log evidence with what is known before: some three or four turns, and seldom a worn cage."""
+    usual = 0.5 * (np.log(max(one.total, 0.1) / one.problem.usual_turns) / 0.5) ** 2
+    return one.evidence - float(usual) - (_CAGE_PRICE if one.problem.cage else 0.0)
 
 
 def misfit(one: Fit) -> float:
@@ -92,14 +102,14 @@ def _with_doubles(fits: list[Fit]) -> list[Fit]:
     more = list(fits)
     for one in fits:
         if one.total < 3.3 and all(abs(2 * one.total - other.total) > 0.2 * one.total for other in more):
-            more.append(_fine(one.problem, 2.0 * one.turns))
+            more.append(fine(one.problem, 2.0 * one.turns))
     return more
 
 
 def _distinct(fits: list[Fit]) -> list[Fit]:
     """Most likely first, of answers with nearly the same count only the best."""
     kept: list[Fit] = []
-    for one in sorted(fits, key=lambda one: -one.evidence):
+    for one in sorted(fits, key=lambda one: -score(one)):
         if all(abs(one.total - other.total) > 0.08 for other in kept):
             kept.append(one)
     return kept
@@ -123,7 +133,7 @@ def rescued(one: Fit, rounds: int = 2) -> Fit:
         )
         if turns[-1] < 0.8:
             break
-        current = _fine(problem, fit(soft, np.maximum.accumulate(turns), rounds=6).turns)
+        current = fine(problem, fit(soft, np.maximum.accumulate(turns), rounds=6).turns)
         if current.evidence < best.evidence + 0.5:
             break
         best = current

@@ -7,12 +7,17 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.cleaning_clock import working_time
-from analysis.turns.marked import guesses, passings
+from analysis.cleaning_still import longest_blind_s, still_ends
+from analysis.trace import FloatArray
+from analysis.turns.confidence import confidence_of, signs_of
+from analysis.turns.marked import from_taps, guesses, passings
+from analysis.turns.polish import angle_standard_deg, polished, speed_pattern_deg
 from analysis.turns.realign import profile_angles
 from analysis.turns.reversals import most_whole_turns, reversals
-from analysis.turns.search import misfit, search
+from analysis.turns.search import fine, search
 from analysis.turns.starts import starts_of
 from analysis.turns.state_fit import Fit, Problem, surface_part
+from analysis.turns.telling import alias_of, is_flat, plausible, slow_notes
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns
 
@@ -23,54 +28,144 @@ _TAP_TURNS = 1.1
 _NEARLY = 0.1
 # A hub that certainly went round has shown its highest and lowest place and come back to one of them.
 _ROUND_BACK = 3
+_SURE = 0.8
+_DOUBTFUL = 0.5
+_BLIND = 0.7
+_BLIND_TURNS = 0.3
+
+
+def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | None = None) -> Turns:
+    """Turns found from the likeness of one turn to the next.
+
+    Args:
+        cleaned: the trace after cleaning.
+        setup: `asked_turns` is a weak prior.
+        second_face_deg: angle on to a second indicator on the same face, whose delay tells the speed.
+    """
+    trace = cleaned.trace
+    work_s = working_time(trace.time_s, trace.reading_um, cleaned.noise_um, cleaned.kept)
+    taps = np.empty(0) if trace.mark is None else work_s[trace.mark]
+    if len(trace) < _FEWEST or is_flat(trace.reading_um, cleaned.noise_um):
+        note = Note("flat", "The readings do not move by more than their noise: nothing in them tells turns.")
+        return from_taps(trace.time_s, work_s, taps, note)
+    second = trace.reading2_um if second_face_deg is not None else None
+    problem = _problem(cleaned, work_s, taps, second, second_face_deg)
+    fits = search(
+        problem,
+        guesses=guesses(problem.time_s, taps),
+        least=passings(taps).size - _TAP_TURNS,
+        usual=setup.asked_turns,
+    )
+    back = reversals(trace.reading_um, cleaned.noise_um, cleaned.resolution_um)
+    possible = [one for one in fits if int(one.total - _NEARLY) <= most_whole_turns(back)]
+    if not possible:
+        return from_taps(trace.time_s, work_s, taps, Note("no_repetition", "No turn repeats another."))
+    told = _told(cleaned, work_s, taps, second, possible, back)
+    if taps.size < 2 and (possible[0] is not fits[0] or not _turning_rules(possible[0])):
+        # The likeliest laying out is ruled out, or mostly drift: part of a turn looks like that.
+        return replace(told, confidence=min(told.confidence, _DOUBTFUL))
+    return _with_blind_time(told, trace.time_s, cleaned)
+
+
+def _problem(
+    cleaned: Cleaned, work_s: FloatArray, taps: FloatArray, second: FloatArray | None, face_deg: float | None
+) -> Problem:
+    time_s, reading, sigma = thinned(work_s, cleaned.trace.reading_um, cleaned.noise_um)
+    at = np.clip(np.searchsorted(time_s, taps), 0, time_s.size - 1) if taps.size >= 2 else None
+    band = max(4.0 * cleaned.noise_um, 1.01 * cleaned.resolution_um)
+    problem = Problem(time_s, reading, sigma, mark_at=at, ends=still_ends(reading, band))
+    if second is None or face_deg is None:
+        return problem
+    thin = thinned(work_s, second, cleaned.noise_um)[1]
+    return replace(problem, second_um=thin, second_turns=face_deg / 360.0)
+
+
+def _told(
+    cleaned: Cleaned,
+    work_s: FloatArray,
+    taps: FloatArray,
+    second: FloatArray | None,
+    fits: list[Fit],
+    back: int,
+) -> Turns:
+    trace = cleaned.trace
+    by_marks = taps.size >= 2
+    confidence = confidence_of(signs_of(fits), taps=passings(taps).size if by_marks else 0)
+    others = [one.total for one in fits[1:4]] if confidence < _SURE else []
+    notes = []
+    best, other = fits[0], None
+    if not by_marks and second is None:
+        best, other = _settled(best)
+    if other is not None:
+        confidence, others = min(confidence, _DOUBTFUL), [other, *others]
+    if confidence < _SURE:
+        told = ", ".join(f"{one:.2f}" for one in others) or "none that is likely"
+        notes.append(
+            Note(
+                "count_uncertain" if other is None else "turn_or_half_turn",
+                f"The readings allow {best.total:.2f} turns; other counts that they allow: {told}.",
+            )
+        )
+    final = polished(best, work_s, trace.reading_um, second, cleaned.noise_um)
+    position: FloatArray = np.interp(work_s, final.time_s, final.one.turns)
+    if by_marks:
+        position = position - float(final.one.coefficients[-1])
+    starts = starts_of(trace.time_s, position, first=float(np.ceil(position[0])) if by_marks else 0.0)
+    return Turns(
+        total=final.one.total,
+        complete=max(0, starts.size - 1),
+        found_by="marks" if by_marks else "self",
+        starts_s=starts,
+        confidence=confidence,
+        alternatives=tuple(round(one, 2) for one in others),
+        angle_deg=360.0 * position,
+        angle_standard_deg=angle_standard_deg(final.one),
+        speed_pattern_deg=0.0 if second is not None else speed_pattern_deg(final.one, final.time_s),
+        at_least_once=_at_least_once(best, others, back),
+        notes=(*notes, *slow_notes(final.one)),
+    )
+
+
+def _with_blind_time(told: Turns, time_s: FloatArray, cleaned: Cleaned) -> Turns:
+    """Less sure when the hub may have turned unseen: readings lost, stuck, or one reading held for long."""
+    if told.total is None or told.found_by == "marks":
+        return told
+    blind = longest_blind_s(time_s, cleaned.trace.reading_um, cleaned.resolution_um, cleaned.noise_um)
+    turned = blind * told.total / max(float(time_s[-1] - time_s[0]), 1e-9)
+    if turned < _BLIND_TURNS:
+        return told
+    note = Note(
+        "unseen_motion",
+        f"For {blind:.1f} s the readings say nothing (lost, stuck or at rest): some {turned:.1f} of a turn "
+        "may lie in it or not.",
+    )
+    others = tuple(round(told.total + more, 2) for more in (-1.0, 1.0) if told.total + more > 1.0)
+    return replace(
+        told,
+        confidence=min(told.confidence, _BLIND),
+        alternatives=told.alternatives or others,
+        notes=(*told.notes, note),
+    )
+
+
+def _settled(best: Fit) -> tuple[Fit, float | None]:
+    """The answer, and the count that it cannot be told from; of the two the likelier asked for."""
+    alias = alias_of(best)
+    usual = best.problem.usual_turns
+    if alias is None or not plausible(alias, usual):
+        return best, None
+    if plausible(best.total, usual):
+        return best, alias
+    return fine(best.problem, best.turns * (alias / best.total)), best.total
+
+
+def _at_least_once(best: Fit, others: list[float], back: int) -> bool:
+    """Whether the hub went round whatever the count is, the one that it cannot be told from included."""
+    least = min([best.total, *others, alias_of(best) or np.inf])
+    return bool(least > 1.2 and back >= _ROUND_BACK and _turning_rules(best))
 
 
 def _turning_rules(one: Fit) -> bool:
     """Most of the movement is the surface's own: drift alone could make turns of any smooth arc."""
     profile, _ = surface_part(one, profile_angles())
     return bool(np.ptp(profile) >= 0.5 * np.ptp(one.problem.reading_um))
-
-
-def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | None = None) -> Turns:
-    """Turns found from the likeness of one turn to the next."""
-    trace = cleaned.trace
-    nothing = Turns(None, 0, "none", np.empty(0), 0.0)
-    if len(trace) < _FEWEST or np.ptp(trace.reading_um) < 4.0 * cleaned.noise_um:
-        return replace(nothing, notes=(Note("flat", "The trace is flat within its noise."),))
-    work_s = working_time(trace.time_s, trace.reading_um, cleaned.noise_um, cleaned.kept)
-    time_s, reading, sigma = thinned(work_s, trace.reading_um, cleaned.noise_um)
-    marks = np.empty(0) if trace.mark is None else work_s[trace.mark]
-    at = np.clip(np.searchsorted(time_s, marks), 0, time_s.size - 1) if marks.size >= 2 else None
-    problem = Problem(time_s, reading, sigma, mark_at=at)
-    fits = search(problem, guesses=guesses(time_s, marks), least=passings(marks).size - _TAP_TURNS)
-    back = reversals(trace.reading_um, cleaned.noise_um, cleaned.resolution_um)
-    fits = [one for one in fits if int(one.total - _NEARLY) <= most_whole_turns(back)]
-    if not fits:
-        return replace(nothing, notes=(Note("no_repetition", "No turn repeats another."),))
-    best = fits[0]
-    position = np.interp(work_s, time_s, best.turns)
-    gap = best.evidence - fits[1].evidence if len(fits) > 1 else 50.0
-    left = misfit(best)
-    confidence = float(1.0 / (1.0 + np.exp(-(gap - 5.0) / 5.0)))
-    if left > 3.0:
-        confidence = min(confidence, 0.6)
-    if best.total < 1.4:
-        confidence = min(confidence, 0.3)
-    confidence = min(confidence, 0.99)
-    others = tuple(round(f.total, 2) for f in fits[1:4]) if confidence < 0.8 else ()
-    by_marks = marks.size >= 2
-    if by_marks:
-        position = position - float(best.coefficients[-1])
-    starts = starts_of(trace.time_s, position, first=float(np.ceil(position[0])) if by_marks else 0.0)
-    return Turns(
-        total=best.total,
-        complete=max(0, starts.size - 1),
-        found_by="marks" if by_marks else "self",
-        starts_s=starts,
-        confidence=confidence,
-        alternatives=others,
-        angle_deg=360.0 * position,
-        angle_standard_deg=3.0,
-        speed_pattern_deg=4.0,
-        at_least_once=min([best.total, *others]) > 1.2 and back >= _ROUND_BACK and _turning_rules(best),
-    )

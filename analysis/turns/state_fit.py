@@ -16,11 +16,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg.lapack import dpbtrf, dpbtrs, dpotrf, dpotrs
+from scipy.linalg.lapack import dpbtrf, dpbtrs, dpotrf, dpotrs, dtbtrs
 
 from analysis.trace import FloatArray, IntArray
 
 TAU = 2.0 * np.pi
+USUAL_TURNS = 3.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,6 +39,8 @@ class Problem:
         restless: standard deviation of the change of log-speed over one turn's time.
         cage: frequencies, per turn, of slow motion that does not repeat every turn (a worn bearing's
             cage goes round 0.40 to 0.46 times a turn); empty for none.
+        usual_turns: how many turns are expected, a weak prior for `search.score`.
+        ends: readings at the start and at the end that stay within a step: the hub may have been at rest.
     """
 
     time_s: FloatArray
@@ -51,6 +54,8 @@ class Problem:
     mark_sd_s: float = 0.08
     restless: float = 1.5
     cage: tuple[float, ...] = ()
+    usual_turns: float = USUAL_TURNS
+    ends: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +79,7 @@ _SPEED_NU = 4.0
 _READING_NU = 6.0
 _SOFT = 0.25
 _CAGE_UM = 3.0
+_END_SPEED = 0.4
 
 
 class _Model:
@@ -115,6 +121,12 @@ class _Model:
             prior += [1.0]
         self.prior_precision = np.asarray(prior) ** -2.0
         self.size = len(prior)
+        self.still = np.zeros(self.n - 1)
+        for count, first in ((problem.ends[0], 0), (problem.ends[1], self.n - 1 - problem.ends[1])):
+            if count:
+                # Together these weigh like one observation of the mean speed at the end: zero, or nearly.
+                gap_s = self.dt[first : first + count]
+                self.still[first : first + count] = (_END_SPEED * mean_speed * gap_s) ** -2.0 / count
         self.mark_sd = problem.mark_sd_s * mean_speed
         if two:
             assert problem.second_um is not None
@@ -176,6 +188,7 @@ class _Model:
         if self.theta is not None:
             m2 = (self.marks(turns, float(coefficients[self.theta])) / self.mark_sd) ** 2
             total += 2.5 * float(np.log1p(m2 / 4.0).sum())
+        total += 0.5 * float(self.still @ (turns[1:] - turns[:-1]) ** 2)
         return total + 0.5 * float(self.prior_precision @ coefficients**2)
 
 
@@ -211,6 +224,12 @@ def _system(
     gradient[:-2] -= pull * d0
     gradient[1:-1] -= pull * d1
     gradient[2:] -= pull * d2
+    band[0, :-1] += model.still
+    band[0, 1:] += model.still
+    band[1, :-1] -= model.still
+    pull = model.still * (turns[1:] - turns[:-1])
+    gradient[:-1] += pull
+    gradient[1:] -= pull
     cross = np.zeros((n, model.size))
     dense = np.diag(model.prior_precision)
     gradient_a = -model.prior_precision * a
@@ -347,6 +366,28 @@ def coefficient_standards(one: Fit) -> FloatArray:
     return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(schur, hermitian=True)), 0.0)))
 
 
+def position_draws(one: Fit, count: int) -> FloatArray:
+    """(count, n) departures from the fitted positions, in turns, drawn from their posterior.
+
+    The Hessian is the banded one of the positions plus a small dense part: a draw needs one banded solve
+    and one small one. The seed is fixed, so that the same trace gives the same uncertainty.
+    """
+    model = _Model(one.problem, max(one.total, 0.3))
+    system = _system(model, one.turns, one.coefficients, model.designs(one.turns))
+    band = system.band.copy()
+    band[0, 0] += 1e8
+    factor, _ = dpbtrf(band, lower=1)
+    rng = np.random.default_rng(20)
+    # Given the coefficients the positions scatter as inverse(L') z; the coefficients as inverse(C') w.
+    loose = dtbtrs(factor, rng.normal(size=(model.n, count)), uplo="L", trans="T")[0]
+    solved, _ = dpbtrs(factor, system.cross, lower=1)
+    schur = system.dense - system.cross.T @ solved
+    values, vectors = np.linalg.eigh(schur)
+    root = vectors / np.sqrt(np.maximum(values, 1e-12 * values[-1]))
+    drawn = root @ rng.normal(size=(model.size, count))
+    return np.asarray((loose - solved @ drawn).T)
+
+
 def speed_changes(one: Fit) -> FloatArray:
     """(n - 2,) changes of log-speed, in their prior standard deviations."""
     return _Model(one.problem, max(one.total, 0.3)).logs(one.turns)[1]
@@ -357,6 +398,42 @@ def waves(one: Fit) -> FloatArray:
     model = _Model(one.problem, max(one.total, 0.3))
     wave = one.coefficients[model.first : model.first + 2 * model.k.size]
     return np.hypot(wave[0::2], wave[1::2])
+
+
+def wave_standards(one: Fit) -> FloatArray:
+    """(orders,) standard uncertainties of `waves`, um."""
+    model = _Model(one.problem, max(one.total, 0.3))
+    standards = coefficient_standards(one)[model.first : model.first + 2 * model.k.size]
+    return np.asarray(np.sqrt(0.5 * (standards[0::2] ** 2 + standards[1::2] ** 2)))
+
+
+@dataclass(frozen=True, slots=True)
+class SlowTerms:
+    """Slow motion in a fit, um.
+
+    Attributes:
+        drift_um, drift_standard_um: from the first reading to the last.
+        bow_um, bow_standard_um: departure from the chord half-way.
+        cage_um: amplitude of the slow motion that does not repeat every turn; None when none was fitted.
+    """
+
+    drift_um: float
+    drift_standard_um: float
+    bow_um: float
+    bow_standard_um: float
+    cage_um: float | None
+
+
+def slow_terms(one: Fit) -> SlowTerms:
+    """The slow motion in a fit."""
+    model = _Model(one.problem, max(one.total, 0.3))
+    a, standards = one.coefficients, coefficient_standards(one)
+    cage = None
+    if one.problem.cage:
+        design, _ = model.columns(one.turns, 0)
+        last = model.cage + 2 * len(one.problem.cage)
+        cage = float(np.sqrt(2.0) * np.std(design[:, model.cage : last] @ a[model.cage : last]))
+    return SlowTerms(2.0 * float(a[1]), 2.0 * float(standards[1]), -float(a[2]), float(standards[2]), cage)
 
 
 def surface_part(one: Fit, angles: FloatArray) -> tuple[FloatArray, FloatArray]:

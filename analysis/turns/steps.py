@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.trace import FloatArray
-from analysis.turns.search import misfit, search
+from analysis.turns.search import misfit, score, search
 from analysis.turns.state_fit import Fit, Problem, coefficient_standards, fit_at
 from analysis.turns.thinning import thinned
 
 _LARGEST_MISFIT = 2.5
+# Log evidence that a change of level must bring: the price of a free size is in it already.
+_GAIN = 5.0
 
 
 def fitted_steps(
@@ -33,7 +35,7 @@ def fitted_steps(
         angle_deg: (n,) hub angle where it was measured.
 
     The sizes are fitted together with the turns. Where that fit does not follow the readings, what the
-    neighbours suggest is kept.
+    neighbours suggest is kept. Where the turns are found as well without any change, all sizes are 0.
     """
     beside = [(size, standard) for _, size, standard in steps]
     levelled = reading_um.copy()
@@ -50,6 +52,12 @@ def fitted_steps(
         best = next(iter(search(problem)), None)
     if best is None or misfit(best) > _LARGEST_MISFIT or best.total < 1.2:
         return beside
+    if angle_deg is None and max(abs(size) for size, _ in beside) < np.ptp(levelled):
+        # Not larger than the flange itself: a quick hand on a steep flange may look like it.
+        plain = thinned(time_s, reading_um, noise_um, edges)
+        without = next(iter(search(Problem(*plain))), None)
+        if without is not None and score(without) > score(best) - _GAIN:
+            return [(0.0, standard) for _, standard in beside]
     extra = slice(3, 3 + len(edges))
     more = best.coefficients[extra]
     standards = coefficient_standards(best)[extra]

@@ -12,10 +12,15 @@ _POINTS = 300
 
 
 def thinned(
-    time_s: FloatArray, reading_um: FloatArray, noise_um: float, edges: Sequence[int] = ()
+    time_s: FloatArray,
+    reading_um: FloatArray,
+    noise_um: float,
+    edges: Sequence[int] = (),
+    *,
+    points: int = _POINTS,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Times, means and standard deviations of at most some hundred blocks; no block reaches over an edge."""
-    block = max(1, int(np.ceil(time_s.size / _POINTS)))
+    """Times, means and standard deviations of at most about `points` blocks; none reaches over an edge."""
+    block = max(1, int(np.ceil(time_s.size / points)))
     if block == 1:
         return time_s, reading_um, np.full(time_s.size, np.hypot(noise_um, 0.3 * noise_um))
     firsts: list[int] = []

@@ -1,0 +1,103 @@
+"""The chosen answer once more at the full rate of the readings, and how well it knows the angle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.trace import FloatArray, IntArray
+from analysis.turns.state_fit import Fit, Problem, fit, position_draws
+from analysis.turns.thinning import thinned
+
+_POINTS = 1200
+_ORDERS = 18
+_DRAWS = 24
+_GRID = 72
+_REST_FACTOR = 1.6
+_PATTERN_FACTOR = 1.45
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Polished:
+    """The final fit on its own points of time.
+
+    Attributes:
+        time_s: (m,) s.
+        one: the fit at these.
+    """
+
+    time_s: FloatArray
+    one: Fit
+
+
+def polished(
+    best: Fit, time_s: FloatArray, reading_um: FloatArray, second_um: FloatArray | None, noise_um: float
+) -> Polished:
+    """The answer `best` fitted again to all readings (means of a few where there are very many)."""
+    problem = best.problem
+    time, mean, sigma = thinned(time_s, reading_um, noise_um, points=_POINTS)
+    at = problem.mark_at
+    if at is not None:
+        at = np.clip(np.searchsorted(time, problem.time_s[at]), 0, time.size - 1)
+    second = None if second_um is None else thinned(time_s, second_um, noise_um, points=_POINTS)[1]
+    orders = int(max(problem.orders, min(_ORDERS, time.size / best.total / 3.0)))
+    finer = replace(
+        problem,
+        orders=orders,
+        ends=_ends_at(problem, time),
+        time_s=time,
+        reading_um=mean,
+        sigma_um=sigma,
+        second_um=second,
+        mark_at=at,
+    )
+    return Polished(time, fit(finer, np.interp(time, problem.time_s, best.turns), rounds=6))
+
+
+def _ends_at(problem: Problem, time: FloatArray) -> tuple[int, int]:
+    """The still ends of `problem` counted in the points of `time`."""
+    lead, tail = problem.ends
+    first = int(np.searchsorted(time, problem.time_s[lead])) if lead else 0
+    last = int(time.size - np.searchsorted(time, problem.time_s[-1 - tail])) if tail else 0
+    return min(first, time.size // 3), min(last, time.size // 3)
+
+
+def angle_standard_deg(one: Fit) -> float:
+    """Standard uncertainty of an angle between two readings of a turn, what repeats every turn left out.
+
+    From positions drawn from the fit's posterior, times what traces with a known truth showed it to fall
+    short by (sudden rests are not normally distributed).
+    """
+    rows, phase = _over_phase(one, position_draws(one, _DRAWS))
+    count = np.maximum(np.bincount(phase, minlength=_GRID), 1)
+    rest = np.array([row - (np.bincount(phase, row, minlength=_GRID) / count)[phase] for row in rows])
+    return float(_REST_FACTOR * 360.0 * np.sqrt(np.mean(rest**2)))
+
+
+def speed_pattern_deg(one: Fit, time_s: FloatArray) -> float:
+    """Standard uncertainty of the angle from a speed pattern that is the same in every turn.
+
+    The trace cannot tell such a pattern from the profile, and the fit holds it to be none. How large it
+    may be is read from how uneven the turns were found to be: uneven in each turn on its own, the mean of
+    T turns still repeats by that over the root of T. What the fit took for profile is missing in this:
+    the factor is what traces with a known truth showed.
+    """
+    whole = max(1, int(one.total))
+    reached = np.maximum.accumulate(one.turns)
+    rising = np.concatenate([[True], np.diff(reached) > 0.0])
+    uneven = []
+    for turn in np.append(np.arange(whole), max(one.total - 1.0, 0.0)):
+        share = np.linspace(0.0, min(1.0, one.total), _GRID + 1)
+        at = np.interp(turn + share, reached[rising], time_s[rising])
+        away = share - share[-1] * (at - at[0]) / max(at[-1] - at[0], 1e-9)
+        uneven.append(float(np.var(away)))
+    return float(_PATTERN_FACTOR * 360.0 * np.sqrt(np.mean(uneven) / max(one.total, 1.0)))
+
+
+def _over_phase(one: Fit, rows: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Rows interpolated to an even grid of angle over the whole turns, and each grid point's phase bin."""
+    grid = (np.arange(max(1, int(one.total)) * _GRID) + 0.5) / _GRID
+    reached = np.maximum.accumulate(one.turns)
+    grid = grid[grid < reached[-1]]
+    return np.array([np.interp(grid, reached, row) for row in rows]), np.arange(grid.size) % _GRID
