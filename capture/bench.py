@@ -30,6 +30,7 @@ from capture.messages import (
 from capture.reading import Fault, Reading
 from capture.recorder import Recorder
 from capture.run import UNIT_SWITCHED, Run
+from capture.set_up import SetUp, set_up
 from capture.supervisor import Supervisor
 from capture.warnings import set_up_warnings
 from config.clock import Clock, SystemClock
@@ -74,6 +75,7 @@ class Bench:
         self._runs: dict[str, Run] = {}  # by id, those that go on
         self._run_of: dict[str, Run] = {}  # by indicator
         self._holder_moved: dict[str, bool | None] = {}
+        self._last_nm: dict[str, int] = {}  # the newest length, by indicator
         self._tasks: set[asyncio.Task[None]] = set()
         self._run_tasks: dict[str, asyncio.Task[None]] = {}
         self._store: Store | None = None
@@ -173,6 +175,23 @@ class Bench:
             readings_dropped=state.dropped,
             slowest_write_ms=round(state.slowest_write_ns / 1e6, 3),
             listeners=len(self._fanout),
+        )
+
+    def set_up(self, request: RunRequest) -> SetUp:
+        """The points to look at before such a run.
+
+        Raises:
+            InputError: no such indicator; a bad limit.
+        """
+        indicator = self._indicator(request.indicator)
+        last_nm = self._last_nm.get(indicator.name)
+        return set_up(
+            indicator,
+            self._supervisors[indicator.name].state,
+            limit_for(request, self._limits),
+            self.clock.utc().date(),
+            lengths_nm=() if last_nm is None else (last_nm,),
+            holder_moved=self._holder_moved.get(indicator.name),
         )
 
     async def start_run(self, request: RunRequest) -> RunProgress:
@@ -316,6 +335,7 @@ class Bench:
             switched = run.unit_switched(readings)
             if switched:
                 self.on_event(indicator, readings[0].t_ns, UNIT_SWITCHED, switched)
+        self._last_nm[indicator] = readings[-1].length_nm
         self._live.add(indicator, run.ref.id if run else None, readings)
 
     def on_faults(self, indicator: str, faults: list[Fault]) -> None:

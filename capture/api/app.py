@@ -17,6 +17,7 @@ from capture.api.door import POLICY_VIOLATION, Door, is_here, token_of
 from capture.api.keeping import add_keeping
 from capture.api.page import add_page
 from capture.api.pairing import add_pairing
+from capture.api.set_up import add_set_up
 from capture.bench import Bench, own_version
 from capture.messages import AnyMessage, Beat, Health, IndicatorState, Message, RunProgress, RunRequest
 from capture.pairing import Pairing
@@ -40,6 +41,7 @@ def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
     _add_runs(app, bench)
     add_page(app, bench)
     add_keeping(app, bench)
+    add_set_up(app, bench)
     add_pairing(app, pairing)
 
     @app.websocket("/live")
