@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -63,7 +64,12 @@ STROKES = 3
     show_default=True,
     help="The simulated technician taps the index mark as it passes, or leaves the turns to be found alone.",
 )
-def command(scenario: str, seed: int, out: Path, marks: bool) -> None:
+@click.option(
+    "--bluetooth",
+    is_flag=True,
+    help="The indicator speaks over simulated Bluetooth, in this process; needs the extra 'simulator'.",
+)
+def command(scenario: str, seed: int, out: Path, marks: bool, bluetooth: bool) -> None:
     """Measure a simulated hub from end to end: rest check, end play, run-out, verdict.
 
     The hub, the hand and the indicator are invented. Everything else is what works at a real bench: the
@@ -72,35 +78,30 @@ def command(scenario: str, seed: int, out: Path, marks: bool) -> None:
     """
     from rich.console import Console
 
-    asyncio.run(_demo(scenario, seed, out, marks, Console(highlight=False)))
+    asyncio.run(_demo(scenario, seed, out, marks, bluetooth, Console(highlight=False)))
 
 
-async def _demo(scenario: str, seed: int, out: Path, marks: bool, console: Console) -> None:
-    from capture.commands.simulate import described_at
+async def _demo(scenario: str, seed: int, out: Path, marks: bool, bluetooth: bool, console: Console) -> None:
     from config.clock import SystemClock
     from config.indicators import indicator_named, load_indicators
     from simulators.bench import SimulatedBench
     from simulators.hand import Rest, Strokes, Turn
     from simulators.scenarios import build, scenario_named
-    from simulators.serial_port import VirtualSerialPort
 
     recipe = scenario_named(scenario)
-    indicator = indicator_named("bench", load_indicators())
+    indicator = indicator_named("bench-bluetooth" if bluetooth else "bench", load_indicators())
+    reached = _over_bluetooth if bluetooth else _over_serial
     folder = out / recipe.name
     folder.mkdir(parents=True, exist_ok=True)
-    clock = SystemClock()
-    bench = SimulatedBench(build(recipe, seed, indicator), seed, clock)
+    bench = SimulatedBench(build(recipe, seed, indicator), seed, SystemClock())
     console.print(f"[bold]Simulated workshop: {recipe.title}[/bold] (invented; seed {seed})")
-    with VirtualSerialPort(indicator, bench, clock) as port:
-        described = folder / "indicators.toml"
-        described.write_text(described_at(indicator, port.url), encoding="utf-8")
-        async with _daemon(folder, described) as station:
-            console.print(f"Indicator {indicator.name!r} on {port.url}, read by {station.place}\n")
-            taps = random.Random(seed) if marks else None  # noqa: S311 - a hand, not a secret
-            work = _Work(station, bench, indicator, console, taps)
-            rest = await work.measure("rest", Rest(1.0))
-            play = await work.measure("endplay", Strokes(STROKES))
-            turns = await work.measure("runout", Turn(TURNS, "gentle", turn_s=TURN_S))
+    async with reached(folder, indicator, bench) as (station, where):
+        console.print(f"Indicator {indicator.name!r} {where}\n")
+        taps = random.Random(seed) if marks else None  # noqa: S311 - a hand, not a secret
+        work = _Work(station, bench, indicator, console, taps)
+        rest = await work.measure("rest", Rest(1.0))
+        play = await work.measure("endplay", Strokes(STROKES))
+        turns = await work.measure("runout", Turn(TURNS, "gentle", turn_s=TURN_S))
     done = (rest, play, turns)
     _keep(folder, [each.outcome for each in done])
     _show_truth(console, play, turns)
@@ -108,6 +109,55 @@ async def _demo(scenario: str, seed: int, out: Path, marks: bool, console: Conso
     console.print(f"  look again:  hubproof runs list --data {folder}", soft_wrap=True)
     traces = folder / "traces"
     console.print(f"  judge again: hubproof analyse --kind runout {traces / 'runout.csv'}", soft_wrap=True)
+
+
+@contextlib.asynccontextmanager
+async def _over_serial(
+    folder: Path, indicator: Indicator, bench: SimulatedBench
+) -> AsyncIterator[tuple[Station, str]]:
+    """The daemon, reading the bench over a virtual serial device; and where the indicator is."""
+    from capture.commands.simulate import described_at
+    from simulators.serial_port import VirtualSerialPort
+
+    assert bench.clock is not None
+    with VirtualSerialPort(indicator, bench, bench.clock) as port:
+        described = folder / "indicators.toml"
+        described.write_text(described_at(indicator, port.url), encoding="utf-8")
+        async with _daemon(folder, described) as station:
+            yield station, f"on {port.url}, read by {station.place}"
+
+
+@contextlib.asynccontextmanager
+async def _over_bluetooth(
+    folder: Path, indicator: Indicator, bench: SimulatedBench
+) -> AsyncIterator[tuple[Station, str]]:
+    """A station in this process, reading the bench over a simulated air: both sides of it must be here.
+
+    Raises:
+        InputError: the Bluetooth stack of the simulation is not installed.
+    """
+    from capture.bench import Bench
+    from capture.client import BenchStation
+    from capture.folder import Owned
+    from capture.links import link_for
+    from config.errors import InputError
+    from simulators.gatt import table_for
+
+    try:
+        from simulators.bluetooth import Air
+    except ModuleNotFoundError as error:
+        raise InputError(
+            f"simulated Bluetooth is not installed ({error.name} is missing)",
+            where="--bluetooth",
+            do="install it with: pip install 'hubproof[simulator]'",
+        ) from error
+    assert bench.clock is not None
+    async with Air(bench.clock) as air:
+        peripheral = await air.put(table_for([indicator]), bench)
+        with Owned(folder):
+            async with Bench(folder, [indicator], (), open_link=partial(link_for, air=air)) as station:
+                where = f"at Bluetooth address {peripheral.table.address}, read in this process"
+                yield BenchStation(station), where
 
 
 @contextlib.asynccontextmanager

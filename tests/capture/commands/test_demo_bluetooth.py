@@ -1,0 +1,47 @@
+"""``hubproof demo --bluetooth``: both sides in one process, and what is said without the Bluetooth stack."""
+
+from __future__ import annotations
+
+import asyncio
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from capture.commands.demo import _over_bluetooth
+from config.clock import SystemClock
+from config.indicators import indicator_named, load_indicators
+from simulators.bench import SimulatedBench
+from simulators.scenarios import build
+
+ROOT = Path(__file__).parents[3]
+
+
+def test_without_the_bluetooth_stack_one_line_says_what_to_install(tmp_path: Path) -> None:
+    code = "import sys; sys.modules['bumble'] = None; from capture.commands import main; main()"
+    ran = subprocess.run(
+        [sys.executable, "-c", code, "demo", "--bluetooth", "--out", str(tmp_path)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ran.returncode == 2
+    (line,) = ran.stderr.splitlines()
+    assert "simulated Bluetooth is not installed (bumble is missing)" in line
+    assert "pip install 'hubproof[simulator]'" in line
+
+
+async def test_the_indicator_is_live_over_bluetooth(tmp_path: Path) -> None:
+    pytest.importorskip("bumble", reason="the extra 'simulator' is not installed")
+    indicator = indicator_named("bench-bluetooth", load_indicators())
+    bench = SimulatedBench(build("sound-hub", 1, indicator), 1, SystemClock())
+    async with _over_bluetooth(tmp_path, indicator, bench) as (station, where):
+        assert "F0:0D:00:00:00:01" in where
+        async with asyncio.timeout(5):
+            while (await station.indicators())[0].state != "live":
+                await asyncio.sleep(0.02)
+        (state,) = await station.indicators()
+    assert state.simulated
+    assert state.battery == 77
