@@ -7,7 +7,7 @@ and the parts of the uncertainty budget that belong to run-out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,8 +16,8 @@ from analysis.circles import radial_reference
 from analysis.draws import Drawn, circular_standard_rad, draw, spread_at_one_angle, with_turns_apart
 from analysis.harmonics import Order
 from analysis.roundness import allowed_cutoffs, gaussian_filter
-from analysis.runout_budget import orders_of, runout_components
-from analysis.stops import StopFit, fit_stops
+from analysis.runout_budget import model_factor, orders_of, runout_components
+from analysis.stops import rests, spread_at_stops, stop_rows
 from analysis.surface import Surface, fitted_reading
 from analysis.surface_fit import fit_surface
 from analysis.thinning import thin
@@ -123,11 +123,11 @@ def take_apart(cleaned: Cleaned, turns: Turns, setup: Setup = Setup()) -> Runout
     as_read = float(np.ptp(reading)) if reading.size else None
     if cleaned.refused or turns.angle_deg is None or turns.complete < 1:
         return _unknown(cleaned, turns, as_read)
+    if turns.found_by == "stops":
+        return _from_stops(cleaned, turns, setup, as_read)
     known = np.isfinite(turns.angle_deg)
     angle = np.deg2rad(turns.angle_deg[known])
     time_s, reading = cleaned.trace.time_s[known], reading[known]
-    if turns.found_by == "stops":
-        return _from_stops(cleaned, as_read, fit_stops(angle, reading, cleaned.resolution_um), reading.size)
     if angle.size < FEWEST_READINGS:
         return _unknown(cleaned, turns, as_read)
     rows = thin(angle, time_s, reading)
@@ -179,9 +179,9 @@ def _told(
         per_turn_um=tuple(float(value) for value in per_turn),
         per_turn_as_read_um=as_read_turns,
         repeatable_um=float(drawn.repeatable.mean()),
-        repeatable_standard_um=float(drawn.repeatable.std()),
+        repeatable_standard_um=model_factor(cleaned, turns, surface, drawn) * float(drawn.repeatable.std()),
         non_repeatable_um=spread_at_one_angle(drawn.slow) if turns.complete > 1 else None,
-        orders=orders_of(surface, turns, cleaned.trace.time_s, drawn),
+        orders=orders_of(cleaned, turns, surface, drawn),
         residual_after_order_1_um=float(drawn.after_order_1.mean()),
         filtered_um=_filtered(drawn.profile, min(rate, 7.0 * surface.shape.orders)),
         eccentricity_um=radial[0],
@@ -216,27 +216,29 @@ def _filtered(profile: FloatArray, readings_per_turn: float) -> tuple[tuple[int,
     )
 
 
-def _from_stops(cleaned: Cleaned, as_read: float | None, fit: StopFit, used: int) -> Runout:
-    """Run-out from rest levels: what the stops saw, and the orders they can tell apart."""
+def _from_stops(cleaned: Cleaned, turns: Turns, setup: Setup, as_read: float | None) -> Runout:
+    """Run-out from rests at known places and the readings on the way between them."""
+    time_s, reading = cleaned.trace.time_s, cleaned.trace.reading_um
+    assert turns.angle_deg is not None
+    levels = rests(time_s, np.deg2rad(turns.angle_deg), reading)
+    rows, at_rest = stop_rows(levels, time_s, reading, cleaned.noise_um)
+    if rows.angle_rad.size < FEWEST_READINGS:
+        return _unknown(cleaned, turns, as_read)
+    surface = fit_surface(rows, cleaned.resolution_um)
+    drawn = draw(surface, float(levels.angle_rad[0]), turns.complete)
+    as_read_turns = _as_read_per_turn(time_s, reading, turns.starts_s)
+    told = _told(cleaned, turns, setup, surface, drawn, as_read, as_read_turns)
+    drift = surface.shape.drift_columns(levels.time_s) @ surface.mean[1:3]
+    seen = int((~at_rest).sum())
     note = Note(
-        "between_stops_unseen",
-        f"The hub was read at {fit.stops} places a turn; what lies between them was not seen.",
+        "stops",
+        f"The hub was read at {levels.places} places a turn; between them {seen} readings on the way were "
+        "used, whose angle is not sure.",
     )
-    return Runout(
-        as_read_um=as_read,
-        judged_um=fit.movement_um,
-        per_turn_um=fit.per_turn_um,
-        per_turn_as_read_um=fit.per_turn_um,
-        repeatable_um=fit.repeatable_um,
-        repeatable_standard_um=fit.standard_um,
-        non_repeatable_um=fit.non_repeatable_um,
-        orders=fit.orders,
-        residual_after_order_1_um=fit.after_order_1_um,
-        high_spot_deg=fit.high_spot_deg,
-        high_spot_standard_deg=180.0 / fit.stops,
-        drift_um=fit.drift_um,
-        noise_um=cleaned.noise_um,
-        components=fit.components,
-        readings_used=used,
-        notes=(note,),
+    return replace(
+        told,
+        non_repeatable_um=spread_at_stops(levels, drift, cleaned.resolution_um),
+        orders=told.orders[: max(1, levels.places // 2)],
+        readings_used=rows.angle_rad.size,
+        notes=(*told.notes, note),
     )

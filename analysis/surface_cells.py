@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import erfcx
 
 from analysis.surface import Surface
-from analysis.surface_prior import TREND_SLOPE, renew_prior
+from analysis.surface_prior import first_trend, renew_prior
 from analysis.trace import FloatArray
 
 ROUNDS = 24
@@ -62,7 +62,7 @@ def fit_cells(start: Surface, columns: FloatArray, value: FloatArray, step_um: f
     mean, covariance, freedom = start.mean, start.covariance, start.freedom
     precision = np.full(value.size, 1 / start.noise_um**2)
     sites = _Sites(precision, precision * value, noise**2)
-    trend = np.array([2 * np.log(0.1 * max(float(np.abs(mean[1:]).max()), 1e-3)), TREND_SLOPE])
+    trend = first_trend((0.1 * max(float(np.abs(mean[1:]).max()), 1e-3)) ** 2)
     prior, trend = renew_prior(shape, mean, np.diag(covariance), np.ones(mean.size), trend)
     for _ in range(ROUNDS):
         spread = np.einsum("ij,ij->i", columns @ covariance, columns)

@@ -23,13 +23,15 @@ import numpy as np
 
 from analysis.surface import Shape, Surface, choose_shape, slow_seen
 from analysis.surface_cells import fit_cells, noise_leaves_cells
-from analysis.surface_prior import TREND_SLOPE, renew_prior
+from analysis.surface_prior import first_trend, renew_prior
 from analysis.thinning import Rows
 from analysis.trace import FloatArray
 
 ROUNDS = 14
 USUAL_ORDERS = 40
-FINE_ORDERS = 100
+FINE_ORDERS = 64
+MOST_ORDERS = 200
+FEWEST_TURNS_TO_FOLD = 1.8
 TOP_STANDS_OUT = 2.0
 FEWEST_TURNS_FOR_SLOW = 1.3
 
@@ -71,12 +73,34 @@ def _widen(surface: Surface, columns: FloatArray, value: FloatArray, weight: Flo
         left = value - columns @ surface.mean
         slow = slow_seen(shape, rows.angle_rad, left, weight, surface.noise_um)
         wider = replace(wider, slow_per_turn=slow) if slow.size else wider
+    if shape.orders < USUAL_ORDERS:
+        return wider
     top = surface.mean[shape.periodic][3 * shape.orders // 2 :]
     by_noise = 2 * surface.noise_um**2 / float(weight.sum())
-    if shape.orders == USUAL_ORDERS and float(np.mean(top**2)) > TOP_STANDS_OUT * by_noise:
-        more = choose_shape(rows.angle_rad, rows.time_s, FINE_ORDERS).orders
-        wider = replace(wider, orders=more) if more > shape.orders else wider
-    return wider
+    left = value - columns @ surface.mean
+    most = 0
+    if turns >= FEWEST_TURNS_TO_FOLD and _comes_back(rows.angle_rad, left, weight, surface.noise_um):
+        most = min(MOST_ORDERS, int(rows.angle_rad.size / turns / 5))
+    if float(np.mean(top**2)) > TOP_STANDS_OUT * by_noise:
+        most = max(most, FINE_ORDERS)
+    more = choose_shape(rows.angle_rad, rows.time_s, most).orders
+    return replace(wider, orders=more) if more > shape.orders else wider
+
+
+def _comes_back(angle_rad: FloatArray, left_um: FloatArray, weight: FloatArray, noise_um: float) -> bool:
+    """Whether what a fit left over is alike at one angle in all turns, more than noise would be.
+
+    The weighted squares of the means at each angle are chi-squared, with a degree of freedom an angle,
+    where there is only noise; four of its standard deviations above its mean is taken as alike.
+    """
+    places = 720
+    place = np.minimum((np.mod(angle_rad / (2 * np.pi), 1.0) * places).astype(np.intp), places - 1)
+    count = np.bincount(place, weights=weight, minlength=places)
+    total = np.bincount(place, weights=weight * left_um, minlength=places)
+    seen = count > 0
+    alike = float(np.sum(total[seen] ** 2 / count[seen])) / noise_um**2
+    freedom = int(seen.sum())
+    return alike > freedom + 4 * float(np.sqrt(2 * freedom))
 
 
 def _fit_values(
@@ -95,7 +119,7 @@ def _fit_values(
     floor = max(resolution_um**2 / 12, 1e-6)
     variance = max(0.05 * square / readings, floor)
     prior = np.full(columns.shape[1], square / readings)
-    trend = np.array([np.log(square / readings), TREND_SLOPE])
+    trend = first_trend(square / readings)
     mean, covariance, freedom = product, gram, readings
     for _ in range(ROUNDS):
         covariance = np.asarray(np.linalg.inv(gram / variance + np.diag(1 / prior)), np.float64)

@@ -11,7 +11,13 @@ LONE_ORDERS = 2  # have a size of their own; above, a falling trend is part of w
 TREND_WEIGHT = 4.0  # readings' worth of the trend in the size of an order
 TREND_SLOPE = 2.5  # power of the order with which variance falls, before the readings are asked
 SLOW_WEIGHT = 1.0  # readings' worth of "nothing moves slowly"
+TREND_BEND_ORDER = 20
 NO_PRIOR = 1e12
+
+
+def first_trend(variance: float) -> FloatArray:
+    """The trend before the readings are asked, from the variance expected at its first order."""
+    return np.array([np.log(variance), TREND_SLOPE, 0.0])
 
 
 def renew_prior(
@@ -24,8 +30,8 @@ def renew_prior(
         mean: (p,) present coefficients.
         spread: (p,) their present variances.
         known: (p,) share, 0 to 1, of each coefficient that comes from the readings (MacKay's gamma).
-        trend: logarithm of the expected variance at the first order of the trend, and the power with
-            which it falls.
+        trend: logarithm of the expected variance at the first order of the trend, the power with which
+            it falls, and how much faster it ends (a bump of some width has no orders beyond).
 
     Orders follow MacKay's rule (square over what is known of it), the slow movement the slower
     expectation-maximisation rule: MacKay's puts a slow movement that looks like order 1 over two turns to
@@ -53,12 +59,14 @@ def _renew_trend(
 ) -> tuple[FloatArray, FloatArray]:
     """Two steps of a gamma regression of the squares on a power of the order; trend and its values."""
     order = np.arange(LONE_ORDERS + 1, orders + 1)
-    basis = np.column_stack([np.ones(order.size), -np.log(order / (LONE_ORDERS + 1))])
+    basis = np.column_stack(
+        [np.ones(order.size), -np.log(order / (LONE_ORDERS + 1)), -((order / TREND_BEND_ORDER) ** 2)]
+    )
     for _ in range(2):
         expected = np.exp(np.clip(basis @ trend, -16, 12))
         gain = np.clip(sizes / expected - weight, -1, 4)
-        normal = basis.T @ (basis * weight[:, None]) + np.diag([1e-2, 0.5])
-        pull = basis.T @ gain + np.array([0.0, 0.5 * (TREND_SLOPE - trend[1])])
+        normal = basis.T @ (basis * weight[:, None]) + np.diag([1e-2, 0.5, 0.1])
+        pull = basis.T @ gain + np.array([0.0, 0.5 * (TREND_SLOPE - trend[1]), -0.1 * trend[2]])
         trend = trend + np.clip(np.linalg.solve(normal, pull), -2, 2)
-        trend[1] = np.clip(trend[1], 0.5, 8)
+        trend[1:] = np.clip(trend[1:], 0, 8)
     return trend, np.exp(np.clip(basis @ trend, -16, 12))

@@ -156,13 +156,17 @@ def bounds_um(recording: Recording, cleaned: Cleaned) -> tuple[float, ...]:
 
 def stop_bounds_um(recording: Recording, variance: float) -> tuple[float, ...]:
     """The bound from the rests alone."""
-    deed = recording.truth.deeds[-1]
-    rests = [0.5 * (h.starts_s + h.ends_s) + deed.starts_s for h in deed.motion.holds]
+    rests = [
+        deed.starts_s + 0.5 * (hold.starts_s + hold.ends_s)
+        for deed in recording.truth.deeds
+        for hold in deed.motion.holds
+    ]
     at = np.deg2rad(np.interp(rests, recording.time_s, recording.truth.angle_deg))
     ones = [np.ones(at.size), np.linspace(-1.0, 1.0, at.size)]
     design = np.column_stack([*waves(at), *ones])
     sizes = [max(one.amplitude_um, 1e-3) ** 2 / 2.0 for one in recording.truth.turn.orders[2:BOUND_ORDERS]]
-    prior = np.concatenate([np.zeros(4), np.repeat(1.0 / np.array(sizes), 2), [0.0, 0.0]])
+    wide = np.repeat([60.0**-2, 25.0**-2], 2)  # the largest tilt and saddle
+    prior = np.concatenate([wide, np.repeat(1.0 / np.array(sizes), 2), [0.0, 0.0]])
     return amplitudes_from(np.linalg.inv(design.T @ design / variance + np.diag(prior)), recording)
 
 
