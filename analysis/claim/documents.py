@@ -11,14 +11,31 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 
-from analysis.claim.values import Form, Identifier, Instrument, Job, RunHeader, Step, Utc
+from analysis.claim.values import (
+    ClaimResult,
+    Form,
+    Identifier,
+    Instrument,
+    Job,
+    RecordLink,
+    RunHeader,
+    Step,
+    Utc,
+    WheelFacts,
+)
 from analysis.results import EndplayResult, Model, RestResult, RunoutResult
+from analysis.results_bore import BoreResult
 from config.errors import InputError
 from config.limits import Limit
 
-AnyResult = Annotated[RunoutResult | EndplayResult | RestResult, Field(discriminator="kind")]
-RESULT: TypeAdapter[RunoutResult | EndplayResult | RestResult] = TypeAdapter(AnyResult)
-RESULT_KINDS: dict[str, type[Model]] = {"runout": RunoutResult, "endplay": EndplayResult, "rest": RestResult}
+AnyResult = Annotated[ClaimResult, Field(discriminator="kind")]
+RESULT: TypeAdapter[ClaimResult] = TypeAdapter(AnyResult)
+RESULT_KINDS: dict[str, type[Model]] = {
+    "runout": RunoutResult,
+    "endplay": EndplayResult,
+    "bore": BoreResult,
+    "rest": RestResult,
+}
 
 FORMAT = "hubproof-claim-pack/1"
 SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -30,6 +47,11 @@ UCUM = {
     "in": "[in_i]",
     "deg": "deg",
     "s": "s",
+    "n_m": "N.m",
+    "k": "K",
+    "c": "Cel",
+    "mpa": "MPa",
+    "per_k": "K-1",
     "mm_per_min": "mm/min",
     "upr": "1",
 }
@@ -68,7 +90,9 @@ class JobDocument(Model):
     made_with: MadeWith
     form: Form
     units: dict[str, str] = UCUM
+    record: RecordLink | None
     job: Job
+    wheels: tuple[WheelFacts, ...]
     runs: tuple[RunEntry, ...]
     steps: tuple[Step, ...]
     photos: tuple[PhotoEntry, ...]
@@ -133,7 +157,7 @@ def read_model(shape: type[Shape], content: bytes, where: str) -> Shape:
         raise _unusable(error, where) from error
 
 
-def read_result(content: bytes, where: str) -> RunoutResult | EndplayResult | RestResult:
+def read_result(content: bytes, where: str) -> ClaimResult:
     """Read a result of any kind; see `read_model`."""
     try:
         return RESULT.validate_json(content)

@@ -3,21 +3,74 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
-from typing import Any, cast
+from typing import Any, cast, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
+from analysis.bore import BoreSetup
 from analysis.claim.documents import RESULT
-from analysis.claim.values import ClaimInput, ClaimRun, Form, Instrument, Job, RunHeader, Step
+from analysis.claim.from_job import (
+    chosen_ends,
+    last_change_utc,
+    particulars,
+    steps_of,
+    wheel_facts,
+)
+from analysis.claim.values import (
+    ClaimInput,
+    ClaimKind,
+    ClaimRun,
+    Form,
+    Instrument,
+    Job,
+    RecordLink,
+    RunHeader,
+    Step,
+)
 from analysis.record import RunRecord, Store
+from analysis.record.jobs import JobRecord, WheelEnd
 from analysis.record.words import Wheel
 from analysis.values import Setup
 from config.errors import InputError
 from config.limits import Limit
+from config.path import Step as PathStep
 
 _SETUP = TypeAdapter(Setup)
+_BORE: TypeAdapter[BoreSetup | None] = TypeAdapter(BoreSetup | None)
 _LIMIT: TypeAdapter[Limit | None] = TypeAdapter(Limit | None)
+
+
+def claim_of_job(
+    store: Store,
+    job: JobRecord,
+    path: Sequence[PathStep],
+    wheel: Wheel | None = None,
+    *,
+    workshop: str = "",
+    form: Form | None = None,
+) -> ClaimInput:
+    """The claim of a recorded job: its runs, steps and wheel ends, or those of one wheel end.
+
+    Args:
+        store: the station's record.
+        job: a job of it.
+        path: the workshop's path, for what each step says.
+        wheel: only this wheel end.
+        workshop: its name.
+        form: language, paper, first unit; None for the usual.
+
+    Raises:
+        InputError: no such wheel end, or no run to claim with.
+    """
+    ends = chosen_ends(job, wheel)
+    ids = runs_of_job(store, job, ends)
+    if not ids:
+        raise InputError("has no run to claim with", where=f"job {job.id}", do="measure first")
+    told = particulars(job, last_change_utc(ends, job), workshop=workshop)
+    claim = claim_from_record(store, ids, told, steps=steps_of(ends, path), form=form)
+    return replace(claim, wheels=tuple(wheel_facts(end) for end in ends))
 
 
 def claim_from_record(
@@ -34,7 +87,7 @@ def claim_from_record(
         store: the station's record.
         run_ids: ids of runs that were measured and judged.
         job: the job's particulars; None makes do with what the runs say.
-        steps: fitting steps of the job.
+        steps: steps of the job; they name who measured.
         form: language, paper, first unit; None for the usual.
 
     Raises:
@@ -46,28 +99,42 @@ def claim_from_record(
     instruments = {_instrument_id(record): _instrument(record) for record in records}
     last_utc = datetime.fromisoformat(records[-1].summary.started_utc)
     first = records[0].summary
-    particulars = job or Job(
+    told = job or Job(
         id=first.job or first.id,
         number=first.job or "",
         opened_utc=datetime.fromisoformat(first.started_utc),
         closed_utc=last_utc,
     )
+    measured_by = {step.run: step.by for step in steps if step.run is not None}
     return ClaimInput(
-        job=particulars,
-        runs=tuple(_run(store, record, particulars) for record in records),
+        job=told,
+        runs=tuple(
+            _run(store, record, measured_by.get(record.summary.id, told.technician)) for record in records
+        ),
         instruments=tuple(instruments.values()),
         steps=steps,
         form=form or Form(),
+        record=RecordLink(last_link_sha256=store.last_link()),
     )
 
 
-def runs_of_job(store: Store, job: str, wheel: Wheel | None = None) -> list[str]:
-    """Ids of the runs of a job that can be claimed with: ended, judged, of a kind that a pack shows."""
-    found = store.runs(job=job, wheel=wheel)
-    return [run.id for run in found if run.kind in ("runout", "endplay", "rest") and run.state != "running"]
+def runs_of_job(store: Store, job: JobRecord, ends: Sequence[WheelEnd]) -> list[str]:
+    """Ids of the runs to claim with: judged ones of these wheel ends, and those that a step names."""
+    wheels = {end.sheet.wheel for end in ends}
+    named = {entry.run for end in ends for entry in end.entries if entry.run is not None}
+    found = store.runs(job=job.id)
+    ids = [run.id for run in found if run.wheel in wheels or (run.wheel is None and run.id in named)]
+    ids += sorted(named - {run.id for run in found})
+    return [run_id for run_id in ids if _can_be_shown(store.run(run_id))]
 
 
-def _run(store: Store, record: RunRecord, job: Job) -> ClaimRun:
+def _can_be_shown(record: RunRecord) -> bool:
+    """Ended, analysed, and of a kind that a pack shows."""
+    summary = record.summary
+    return summary.kind in get_args(ClaimKind) and summary.state != "running" and bool(record.results)
+
+
+def _run(store: Store, record: RunRecord, technician: str) -> ClaimRun:
     summary, settings = record.summary, record.settings
     where = f"run {summary.id}"
     if not record.results:
@@ -80,10 +147,12 @@ def _run(store: Store, record: RunRecord, job: Job) -> ClaimRun:
                 started_utc=datetime.fromisoformat(summary.started_utc),
                 wheel=cast("Any", summary.wheel),
                 stage=cast("Any", summary.stage),
-                technician=job.technician,
+                technician=technician,
                 instrument=_instrument_id(record),
                 second=settings.get("second"),
                 setup=_SETUP.validate_python(settings.get("applied_setup", {})),
+                bore=_BORE.validate_python(settings.get("applied_bore")),
+                thrown_away=_thrown_away(record),
             ),
             trace=store.trace(summary.id),
             result=RESULT.validate_python(record.results[-1]),
@@ -91,6 +160,12 @@ def _run(store: Store, record: RunRecord, job: Job) -> ClaimRun:
         )
     except ValidationError as error:
         raise InputError(f"cannot be claimed with: {error.errors()[0]['msg']}", where=where) from error
+
+
+def _thrown_away(record: RunRecord) -> str:
+    """Why the technician threw the run away; empty when it counts."""
+    latest = record.said[-1] if record.said else None
+    return latest.reason if latest is not None and latest.word == "thrown away" else ""
 
 
 def _instrument_id(record: RunRecord) -> str:

@@ -7,13 +7,14 @@ builds the pack again, so whatever is written here is checked there.
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib import metadata, resources
 
 import numpy as np
 
 from analysis.claim.bag import SIGNATURE, TAG_MANIFEST, Files, make_bag, zip_bag
+from analysis.claim.compare import result_differences
 from analysis.claim.documents import (
     FORMAT,
     InstrumentsDocument,
@@ -32,8 +33,9 @@ from analysis.claim.documents import (
 from analysis.claim.photos import PNG, strip_photo
 from analysis.claim.report import render_report
 from analysis.claim.signature import PublicKey, SigningKey, sign
+from analysis.claim.summary import judged_um
 from analysis.claim.tables import describe_tables
-from analysis.claim.values import ClaimInput, ClaimRun, Photo, RunHeader
+from analysis.claim.values import ClaimInput, ClaimResult, ClaimRun, Photo, RunHeader
 from analysis.claim.working import Working, aside_table, profile_table, work_out
 from analysis.results import Model
 from analysis.trace import Trace
@@ -42,15 +44,20 @@ from config.errors import InputError
 from config.limits import Limit
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+ANEW = "Computed anew for this pack. When it was measured, the station said: "
 KEY_FILE, SIGNERS_FILE, GUIDE_FILE = "signing-key.pub", "allowed_signers", "how-to-check.txt"
 
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """A finished pack: its name without ending (also the folder inside), and the bytes of the zip."""
+    """A finished pack: its name without ending (also the folder inside), and the bytes of the zip.
+
+    `warnings` are for whoever makes it.
+    """
 
     name: str
     content: bytes
+    warnings: tuple[str, ...] = ()
 
 
 def current_versions() -> MadeWith:
@@ -94,10 +101,40 @@ def make_pack(claim: ClaimInput, key: SigningKey, *, with_customer: bool = False
     if not claim.runs:
         raise InputError("has no run to show", where=f"job {claim.job.number or claim.job.id}")
     claim = for_handing_over(claim, with_customer=with_customer)
-    bag = build_files(claim, [work_out(run) for run in claim.runs], key.public, current_versions())
+    workings = [work_out(run) for run in claim.runs]
+    claim, warnings = computed_anew(claim, workings)
+    bag = build_files(claim, workings, key.public, current_versions())
     bag[SIGNATURE] = sign(bag[TAG_MANIFEST], key)
     name = pack_name(claim)
-    return Pack(name, zip_bag(bag, name))
+    return Pack(name, zip_bag(bag, name), warnings)
+
+
+def computed_anew(claim: ClaimInput, workings: Sequence[Working]) -> tuple[ClaimInput, tuple[str, ...]]:
+    """The claim with the figures that the readings give now, and what differs from when it was measured.
+
+    Results of an earlier version of this program may differ. A pack states what it computes, so that
+    whoever checks it finds the same; what was said then is kept in the run's note.
+    """
+    runs, warnings = [], []
+    for run, working in zip(claim.runs, workings, strict=True):
+        first = next(result_differences(run.result, working.result), None)
+        if first is None:
+            runs.append(run)
+            continue
+        place, told, found = first
+        warnings.append(f"run {run.header.id} was computed anew: {place} was {told} and is {found}")
+        said = " ".join(filter(None, [run.header.note, f"{ANEW}{_said(run.result)}"]))
+        header = run.header.model_copy(update={"note": said})
+        runs.append(replace(run, header=header, result=working.result))
+    return replace(claim, runs=tuple(runs)), tuple(warnings)
+
+
+def _said(result: ClaimResult) -> str:
+    """Verdict and figure of a result in a few words."""
+    value_um = judged_um(result)
+    figure = "no figure" if value_um is None else f"{value_um / 1000:.4f} mm"
+    verdict = getattr(result, "verdict", None)
+    return f"{verdict}, {figure}" if verdict else figure
 
 
 def pack_name(claim: ClaimInput) -> str:
@@ -176,7 +213,16 @@ def read_pack(files: Mapping[str, bytes]) -> tuple[ClaimInput, JobDocument]:
     photos = tuple(
         Photo(entry.taken_utc, entry.caption, _file(files, entry.file)) for entry in document.photos
     )
-    claim = ClaimInput(document.job, runs, instruments.instruments, document.steps, photos, document.form)
+    claim = ClaimInput(
+        document.job,
+        runs,
+        instruments.instruments,
+        document.steps,
+        photos,
+        document.form,
+        document.wheels,
+        document.record,
+    )
     return claim, document
 
 
@@ -257,7 +303,9 @@ def _job_document(
     return JobDocument(
         made_with=made_with,
         form=claim.form,
+        record=claim.record,
         job=claim.job,
+        wheels=claim.wheels,
         runs=tuple(runs),
         steps=claim.steps,
         photos=tuple(photos),

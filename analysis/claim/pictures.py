@@ -25,6 +25,7 @@ from analysis.claim.drawing import (
 )
 from analysis.claim.wording import Wording
 from analysis.results import OrderOut, StrokeOut
+from analysis.results_bore import StationOut
 from analysis.runout import Profiles
 from analysis.trace import FloatArray
 
@@ -207,6 +208,48 @@ def strokes_picture(strokes: Sequence[StrokeOut], edges_um: Sequence[float], say
     board.line([(left, bottom), (right, bottom)], weight=0.3)
     board.say(right, bottom + 5, say("play_axis"), "rt")
     return board
+
+
+def stations_picture(stations: Sequence[StationOut], say: Wording) -> Board:
+    """A bore's deviation from the setting ring by direction, a line and a shape for each depth."""
+    board = Board(84, 56)
+    left, right, top, bottom = 14.0, 72.0, 4.0, 46.0
+    values = [1000 * station.deviation_mm for station in stations]
+    low, high = min(values), max(values)
+    room = max(ROOM * (high - low), 1.0)
+    up, offset = scale(low - room, high + room, bottom, top)
+    along, along_offset = scale(0.0, FULL_TURN_DEG / 2, left, right)
+    for value in say.ticks(low - room, high + room, 5):
+        level = up * value + offset
+        board.line([(left, level), (right, level)], stroke=PALE, weight=0.15)
+        board.say(left - 1, level, say.tick(value), "rm")
+    for degrees in range(0, 181, 45):
+        place = along * degrees + along_offset
+        board.line([(place, bottom), (place, bottom + 1)], weight=0.2)
+        board.say(place, bottom + 1.6, f"{degrees}°", "ct")
+    for number, depth in enumerate(sorted({station.depth for station in stations})):
+        places = [
+            (along * s.direction_deg + along_offset, up * 1000 * s.deviation_mm + offset)
+            for s in stations
+            if s.depth == depth
+        ]
+        places.sort()
+        board.line(places, weight=0.25, dash=DASHES[number % len(DASHES)])
+        for x, y in places:
+            _station_mark(board, x, y, number)
+        board.say(places[-1][0] + 2.2, places[-1][1], say("depth", number=depth), "lm")
+    board.line([(left, bottom), (right, bottom)], weight=0.3)
+    board.say(right, bottom + 5, say("direction_axis"), "rt")
+    return board
+
+
+def _station_mark(board: Board, x: float, y: float, number: int) -> None:
+    """Dot, hollow square, hollow circle, filled square: a shape for each depth, over again from the fifth."""
+    filled = number % 4 in (0, 3)
+    if number % 2 == 0:
+        board.circle(x, y, 1.0, fill=INK if filled else "white", weight=0.35)
+    else:
+        board.box(x - 0.9, y - 0.9, 1.8, 1.8, fill=INK if filled else "white", weight=0.35)
 
 
 def gauge_picture(

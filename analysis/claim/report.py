@@ -6,6 +6,7 @@ Every text reaches the template as data (JSON), never as markup, and only after 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from importlib import metadata, resources
 from typing import Any
@@ -16,7 +17,7 @@ from analysis.claim.drawing import Board
 from analysis.claim.pictures import gauge_picture
 from analysis.claim.run_page import run_page
 from analysis.claim.summary import STAGES, Quantity, blame, by_wheel, expanded_um, judged_um, limit_edges_um
-from analysis.claim.values import ClaimInput, Photo
+from analysis.claim.values import ClaimInput, Photo, Step, WheelFacts
 from analysis.claim.wording import Wording, printable
 from analysis.claim.working import Working
 from analysis.results import Judged
@@ -101,7 +102,11 @@ def report_data(
     say = Wording(claim.form.language, claim.form.first_unit)
     pictures = Pictures()
     job = claim.job
-    wheels = [_wheel(wheel, lines, pictures, say) for wheel, lines in by_wheel(claim.runs).items()]
+    known: dict[str | None, WheelFacts] = {facts.wheel: facts for facts in claim.wheels}
+    wheels = [
+        {**_wheel(wheel, lines, pictures, say), "parts": _parts(known.get(wheel), say)}
+        for wheel, lines in by_wheel(claim.runs).items()
+    ]
     runs = [
         run_page(number, run, working, claim, pictures.add, say)
         for number, (run, working) in enumerate(zip(claim.runs, workings, strict=True), start=1)
@@ -138,7 +143,8 @@ def _short(text: str, say: Wording) -> str:
 
 def _facts(claim: ClaimInput, say: Wording) -> list[list[str]]:
     job, vehicle = claim.job, claim.job.vehicle
-    name = " ".join(str(part) for part in (vehicle.make, vehicle.model, vehicle.year) if part)
+    parts = (vehicle.description, vehicle.make, vehicle.model, vehicle.year)
+    name = " ".join(str(part) for part in parts if part)
     odometer = (
         f"{say.number(vehicle.odometer, 0)} {vehicle.odometer_unit}" if vehicle.odometer is not None else ""
     )
@@ -148,8 +154,8 @@ def _facts(claim: ClaimInput, say: Wording) -> list[list[str]]:
         ("odometer", odometer),
         ("opened", say.moment(job.opened_utc)),
     ]
-    if job.closed_utc is not None:
-        facts.append(("closed", say.moment(job.closed_utc)))
+    closed = say("not_closed") if job.closed_utc is None else say.moment(job.closed_utc)
+    facts.append(("closed", closed))
     if vehicle.plate is not None:
         facts.append(("plate", vehicle.plate))
     if job.customer is not None:
@@ -167,19 +173,36 @@ def _wheel(wheel: str | None, lines: list[Quantity], pictures: Pictures, say: Wo
     }
 
 
+def _parts(facts: WheelFacts | None, say: Wording) -> str:
+    """The bearing found and the one fitted, by part and lot; empty when neither was written down."""
+    if facts is None:
+        return ""
+    told = []
+    for key, part, lot in (
+        ("part_found", facts.old_part, facts.old_lot),
+        ("part_fitted", facts.new_part, facts.new_lot),
+    ):
+        if part or lot:
+            told.append(say(key, part=printable(part, SHORT) or "–", lot=printable(lot, SHORT) or "–"))
+    return "; ".join(told)
+
+
 def _line(line: Quantity, pictures: Pictures, say: Wording) -> dict[str, Any]:
     stages, found = [], []
     edges: list[float] = []
     for stage in STAGES:
         figure = line.stages.get(stage)
+        name = say(stage.replace(" ", "_")) if stage is not None else say("no_stage")
         if figure is None:
-            if stage is not None:
-                stages.append({"verdict": "", "word": say("not_measured"), "value": "", "count": ""})
+            if stage is not None and line.kind != "bore":
+                missing = {"verdict": "", "word": say("not_measured"), "value": "", "count": ""}
+                stages.append({"stage": name, **missing})
             continue
         result = figure.result
         value, expanded = judged_um(result), expanded_um(result)
         count = say("runs_of_stage", count=figure.count) if figure.count > 1 else ""
-        stages.append({**verdict_mark(result, say), "value": figure_text(result, say), "count": count})
+        told = {**verdict_mark(result, say), "value": figure_text(result, say), "count": count}
+        stages.append({"stage": name, **told})
         if value is not None:
             found.append(("repaired" if stage == "after repair" else "found", value, expanded or 0.0))
         edges = limit_edges_um(figure.run) or edges
@@ -211,13 +234,23 @@ def _sources(claim: ClaimInput) -> list[str]:
 
 
 def _steps(claim: ClaimInput, say: Wording) -> list[list[str]]:
+    numbers = {run.header.id: number for number, run in enumerate(claim.runs, start=1)}
     rows = []
     for step in claim.steps:
         wheel = f"{say(step.wheel.replace(' ', '_'))}: " if step.wheel else ""
         what = f"{wheel}{step.what}" + (f" – {step.note}" if step.note else "")
-        row = (f"{step.at_utc:%Y-%m-%d %H:%M:%S}", what, step.value, step.by)
+        row = (f"{step.at_utc:%Y-%m-%d %H:%M:%S}", what, _answer(step, numbers, say), step.by)
         rows.append([printable(text, LONG) for text in row])
     return rows
+
+
+def _answer(step: Step, numbers: Mapping[str, int], say: Wording) -> str:
+    """What was recorded: the answer, which run it is, that it was skipped, that it stopped the job."""
+    told = say("step_skipped", why=step.value) if step.skipped else step.value
+    number = numbers.get(step.run or "")
+    if number is not None:
+        told = say("step_run", answer=told, number=number)
+    return say("step_problem", answer=told, problem=step.problem) if step.problem else told
 
 
 def _photo_line(number: int, photo: Photo, say: Wording) -> list[str]:

@@ -8,12 +8,19 @@ from typing import Any
 import numpy as np
 
 from analysis.claim.drawing import Board
-from analysis.claim.pictures import orders_picture, polar_picture, strokes_picture, trace_picture
+from analysis.claim.pictures import (
+    orders_picture,
+    polar_picture,
+    stations_picture,
+    strokes_picture,
+    trace_picture,
+)
 from analysis.claim.summary import UM_PER_MM, expanded_um, judged_um, limit_edges_um, part_word
-from analysis.claim.values import ClaimInput, ClaimRun, Instrument
+from analysis.claim.values import ClaimInput, ClaimResult, ClaimRun, Instrument
 from analysis.claim.wording import Wording, printable
 from analysis.claim.working import Working
 from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
+from analysis.results_bore import BoreResult
 from analysis.trace import FloatArray
 
 Add = Callable[[Board], dict[str, Any]]
@@ -46,10 +53,13 @@ def run_page(
         "remarks": _remarks(result, say),
         "pictures": _pictures(run, working, add, say),
         "no_remarks": say("no_remarks"),
+        "thrown_away": say("thrown_away", why=printable(header.thrown_away, FREE))
+        if header.thrown_away
+        else "",
     }
 
 
-def _figures(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> list[list[str]]:
+def _figures(result: ClaimResult, say: Wording) -> list[list[str]]:
     rows: list[tuple[str, str]] = []
 
     def length(key: str, value_mm: float | None) -> None:
@@ -73,6 +83,8 @@ def _figures(result: RunoutResult | EndplayResult | RestResult, say: Wording) ->
         length("zero_return", result.zero_return_mm)
         length("creep", result.creep_mm)
         length("noise", result.noise_mm)
+    elif isinstance(result, BoreResult):
+        rows += _bore_figures(result, say)
     elif isinstance(result, RestResult):
         rows.append(("steady", "–" if result.steady is None else say("yes" if result.steady else "no")))
         rows.append(("duration", f"{say.number(result.duration_s, 1)} s"))
@@ -83,6 +95,21 @@ def _figures(result: RunoutResult | EndplayResult | RestResult, say: Wording) ->
     counts = result.readings
     rows.append(("readings", say("readings_text", used=counts.used, rejected=counts.rejected)))
     return [[say(key), text] for key, text in rows]
+
+
+def _bore_figures(result: BoreResult, say: Wording) -> list[tuple[str, str]]:
+    lengths = (
+        ("two_point", result.two_point_difference_mm),
+        ("out_of_round", result.out_of_round_mm),
+        ("taper", result.taper_mm),
+        ("mean_deviation", result.mean_deviation_mm),
+        ("diameter", result.diameter_mm),
+    )
+    rows = [("method_bore", say(f"method_{result.method}"))]
+    rows += [(key, say.length(UM_PER_MM * mm, fine=True)) for key, mm in lengths if mm is not None]
+    if result.size_verdict is not None:
+        rows.append(("size_verdict", say(result.size_verdict.replace(" ", "_"))))
+    return rows
 
 
 def _turns(result: RunoutResult, say: Wording) -> str:
@@ -162,7 +189,7 @@ def _check(known: Instrument, say: Wording) -> str:
     return say("check_found", found=found, allowed=allowed, **words)
 
 
-def _budget(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> list[list[str]]:
+def _budget(result: ClaimResult, say: Wording) -> list[list[str]]:
     if isinstance(result, RestResult) or result.uncertainty_mm is None:
         return []
     total = result.uncertainty_mm
@@ -174,12 +201,12 @@ def _budget(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> 
     return [*rows, [combined, f"± {say.length(UM_PER_MM * total.expanded, fine=True)}", ""]]
 
 
-def _points(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> list[list[str]]:
+def _points(result: ClaimResult, say: Wording) -> list[list[str]]:
     pointed = () if isinstance(result, RestResult) else result.points_to
     return [[part_word(point.part, say), printable(point.why, FREE)] for point in pointed]
 
 
-def _remarks(result: RunoutResult | EndplayResult | RestResult, say: Wording) -> list[str]:
+def _remarks(result: ClaimResult, say: Wording) -> list[str]:
     lines = []
     for reason in result.reasons:
         text = printable(reason.text, FREE)
@@ -205,6 +232,13 @@ def _pictures(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[s
             shown["orders_caption"] = say(
                 "orders_caption", unit=say.unit, studs=say("orders_studs") if studs else ""
             )
+    if isinstance(result, BoreResult):
+        if result.per_turn_orders:
+            shown["orders"] = add(orders_picture(result.per_turn_orders, None, say))
+            shown["orders_caption"] = say("orders_caption", unit=say.unit, studs="")
+        if result.stations:
+            shown["stations"] = add(stations_picture(result.stations, say))
+            shown["stations_caption"] = say("stations_caption", unit=say.unit)
     if isinstance(result, EndplayResult) and result.strokes:
         shown["strokes"] = add(strokes_picture(result.strokes, edges, say))
         shown["strokes_caption"] = say(

@@ -13,6 +13,7 @@ from analysis.claim.values import ClaimRun
 from analysis.claim.wording import Wording
 from analysis.record.words import Stage
 from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
+from analysis.results_bore import BoreResult
 
 STAGES: tuple[Stage | None, ...] = ("as found", "after repair", None)
 UM_PER_MM = 1000.0
@@ -24,7 +25,7 @@ class StageFigure:
     """The run that counts for a stage, and how many there were."""
 
     run: ClaimRun
-    result: RunoutResult | EndplayResult
+    result: RunoutResult | EndplayResult | BoreResult
     count: int
 
 
@@ -43,6 +44,8 @@ def judged_um(result: object) -> float | None:
         return UM_PER_MM * max(result.fim_mm.per_turn) if result.fim_mm.per_turn else None
     if isinstance(result, EndplayResult):
         return UM_PER_MM * result.play_mm if result.play_mm is not None else None
+    if isinstance(result, BoreResult):
+        return UM_PER_MM * result.value_mm if result.value_mm is not None else None
     return None
 
 
@@ -64,7 +67,7 @@ def by_wheel(runs: Sequence[ClaimRun]) -> dict[str | None, list[Quantity]]:
     """The judged quantities of every wheel end, in the order in which they were first measured."""
     groups: dict[str | None, dict[tuple[str, str], list[ClaimRun]]] = {}
     for run in runs:
-        if not isinstance(run.result, RestResult):
+        if not isinstance(run.result, RestResult) and not run.header.thrown_away:
             surface = run.header.setup.surface if run.header.kind == "runout" else ""
             groups.setdefault(run.header.wheel, {}).setdefault((run.header.kind, surface), []).append(run)
     return {
@@ -82,7 +85,7 @@ def _stages(runs: Sequence[ClaimRun]) -> dict[Stage | None, StageFigure]:
         if of_stage:
             measured = [run for run in of_stage if judged_um(run.result) is not None]
             run = (measured or of_stage)[-1]
-            assert isinstance(run.result, RunoutResult | EndplayResult)  # by_wheel left the others out
+            assert not isinstance(run.result, RestResult)  # by_wheel left them out
             stages[stage] = StageFigure(run, run.result, len(of_stage))
     return stages
 
@@ -121,6 +124,9 @@ def _why(part: str, run: ClaimRun, say: Wording) -> str:
     limit = say.limit(limit_edges_um(run))
     if part == "holder":
         return say("why_holder")
+    if isinstance(result, BoreResult):
+        value = say.length(judged_um(result), expanded_um=expanded_um(result))
+        return say("why_knuckle_bore", value=value, limit=limit)
     if isinstance(result, EndplayResult) and part in ("bearing", "hub nut"):
         value = say.length(judged_um(result), expanded_um=expanded_um(result))
         return say(f"why_{part.replace(' ', '_')}_endplay", value=value, limit=limit)

@@ -12,8 +12,10 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, AwareDatetime, Field
 
+from analysis.bore import BoreSetup
 from analysis.record.words import Stage, Wheel
 from analysis.results import EndplayResult, Model, RestResult, RunoutResult
+from analysis.results_bore import BoreResult
 from analysis.trace import Trace
 from analysis.values import Setup
 from config.limits import Limit
@@ -22,6 +24,9 @@ Language = Literal["en", "de"]
 Paper = Literal["a4", "us-letter"]
 FirstUnit = Literal["mm", "in"]
 
+ClaimKind = Literal["runout", "endplay", "bore", "rest"]
+ClaimResult = RunoutResult | EndplayResult | BoreResult | RestResult
+
 Utc = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(UTC))]
 Identifier = Annotated[str, Field(min_length=1, max_length=100)]
 
@@ -29,6 +34,7 @@ Identifier = Annotated[str, Field(min_length=1, max_length=100)]
 class Vehicle(Model):
     """The vehicle as the job sheet has it. `plate` is handed over only when asked for."""
 
+    description: str = ""
     make: str = ""
     model: str = ""
     year: int | None = None
@@ -39,11 +45,15 @@ class Vehicle(Model):
 
 
 class Job(Model):
-    """One vehicle's visit. `customer` is handed over only when asked for."""
+    """One vehicle's visit. `customer` is handed over only when asked for.
+
+    `changed_utc` is when the last thing was recorded of a job that is not closed.
+    """
 
     id: Identifier
     number: str = ""
     opened_utc: Utc
+    changed_utc: Utc | None = None
     closed_utc: Utc | None = None
     workshop: str = ""
     technician: str = ""
@@ -54,8 +64,8 @@ class Job(Model):
 
     @property
     def day_utc(self) -> datetime:
-        """The moment that dates the pack: when the job was closed, else when it was opened."""
-        return self.closed_utc or self.opened_utc
+        """The moment that dates the pack: when the job was closed, else last changed, else opened."""
+        return self.closed_utc or self.changed_utc or self.opened_utc
 
 
 class Check(Model):
@@ -86,10 +96,13 @@ class Instrument(Model):
 
 
 class RunHeader(Model):
-    """What is known of a run besides its readings and its result."""
+    """What is known of a run besides its readings and its result.
+
+    `thrown_away` is why the technician threw the run away; it is shown and does not count.
+    """
 
     id: Identifier
-    kind: Literal["runout", "endplay", "rest"]
+    kind: ClaimKind
     started_utc: Utc
     wheel: Wheel | None = None
     stage: Stage | None = None
@@ -97,6 +110,8 @@ class RunHeader(Model):
     instrument: Identifier | None = None
     second: str | None = None
     setup: Setup = Setup()
+    bore: BoreSetup | None = None
+    thrown_away: str = ""
     note: str = ""
 
 
@@ -106,19 +121,56 @@ class ClaimRun:
 
     header: RunHeader
     trace: Trace
-    result: RunoutResult | EndplayResult | RestResult
+    result: ClaimResult
     limit: Limit | None = None
 
 
 class Step(Model):
-    """One step of the repair, when it was confirmed and by whom."""
+    """One step of the job as it was recorded: when, and by whom.
+
+    Attributes:
+        step: name of the step in the workshop's path.
+        what: what was to be done or looked at.
+        value: the answer, of a measurement its verdict; of a skipped step why it was skipped.
+        skipped: it was not done.
+        problem: why the job could not go on with this answer; a later entry of the step puts it right.
+        run: id of the measurement.
+    """
 
     at_utc: Utc
     wheel: Wheel | None = None
+    step: str = ""
     what: str
     value: str = ""
     by: str = ""
+    skipped: bool = False
+    problem: str = ""
+    run: Identifier | None = None
     note: str = ""
+
+
+class WheelFacts(Model):
+    """What was written down of a wheel end: parts and lots found and fitted, torque, limits, their source."""
+
+    wheel: Wheel
+    bearing: str = ""
+    encoder: str = ""
+    old_part: str = ""
+    old_lot: str = ""
+    new_part: str = ""
+    new_lot: str = ""
+    torque_n_m: float | None = None
+    limits: dict[str, str] = Field(default_factory=dict)
+    source: str = ""
+
+
+class RecordLink(Model):
+    """The end of the station's hash chain when the pack was made (see `analysis.record.chain`).
+
+    A record that was rewritten later, links and all, no longer holds this link.
+    """
+
+    last_link_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,3 +203,5 @@ class ClaimInput:
     steps: tuple[Step, ...] = ()
     photos: tuple[Photo, ...] = ()
     form: Form = USUAL_FORM
+    wheels: tuple[WheelFacts, ...] = ()
+    record: RecordLink | None = None

@@ -7,14 +7,14 @@ schemas) what these values give. Whose key it is can only be said against a list
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import typst
 
 from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, bag_faults
+from analysis.claim.compare import Count, result_differences
 from analysis.claim.documents import JobDocument, MadeWith
 from analysis.claim.pack import KEY_FILE, build_files, current_versions, read_pack
 from analysis.claim.signature import PublicKey, check, parse_public_key
@@ -22,10 +22,6 @@ from analysis.claim.unpack import unpack
 from analysis.claim.values import ClaimInput
 from analysis.claim.working import Working, work_out
 from config.errors import InputError
-
-TOLERANCE = 1e-6
-"""Figures agree within 1 nm (mm), 1e-6 deg, 1e-6 s or 1e-6 of a probability: far below any step of an
-indicator, and above what another processor's rounding does."""
 
 
 @dataclass(slots=True)
@@ -69,8 +65,8 @@ def verify_pack(path: Path, known_keys: Mapping[str, str] | None = None) -> Repo
     report = Report()
     if not unpacked.as_written:
         report.faults.append(
-            "the zip file: holds more or other bytes than the pack as it was written: something was added around "
-            "its files, or it was packed anew (unzip it and check the folder to see whether the files are good)"
+            "the zip file: is not byte for byte as it was written: something was added around its files, "
+            "or it was packed anew (unzip it and check the folder to see whether the files are good)"
         )
     report.faults += bag_faults(files)
     key = _signature(files, report)
@@ -139,15 +135,15 @@ def _recompute(
             f"made with hubproof {there.hubproof} and typst {there.typst}, checked with {here.hubproof} "
             f"and {here.typst}: the report's bytes are not compared"
         )
+    count = Count()
     workings = [work_out(run) for run in claim.runs]
     for entry, run, working in zip(document.runs, claim.runs, workings, strict=True):
-        stated = run.result.model_dump(mode="json", exclude={"file"})
-        anew = working.result.model_dump(mode="json", exclude={"file"})
-        for place, told, found in differences(stated, anew, report, texts=same):
+        for place, told, found in result_differences(run.result, working.result, texts=same, count=count):
             report.faults.append(
                 f"data/{entry.result}: {place} is stated as {told}, the readings give {found}"
             )
         report.runs += 1
+    report.figures = count.figures
     if key is not None and not report.faults:
         _rebuild(files, claim, workings, key, document.made_with if same else None, report)
 
@@ -172,34 +168,3 @@ def _rebuild(
         for path in odd
         if path not in (MANIFEST, TAG_MANIFEST)
     ]
-
-
-def differences(
-    stated: Any, anew: Any, report: Report, place: str = "", *, texts: bool = True
-) -> Iterator[tuple[str, str, str]]:
-    """Place, stated and recomputed value of everything that differs beyond `TOLERANCE`.
-
-    `texts` false leaves sentences out, which another version may word differently.
-    """
-    if isinstance(stated, dict) and isinstance(anew, dict):
-        for name in stated | anew:
-            inner = f"{place}.{name}" if place else name
-            if not (name in ("text", "why", "source") and not texts):
-                yield from differences(stated.get(name), anew.get(name), report, inner, texts=texts)
-    elif isinstance(stated, list) and isinstance(anew, list) and len(stated) == len(anew):
-        for index, (one, other) in enumerate(zip(stated, anew, strict=True)):
-            yield from differences(one, other, report, f"{place}[{index}]", texts=texts)
-    else:
-        report.figures += 1
-        if not _same(stated, anew):
-            yield place, _shown(stated), _shown(anew)
-
-
-def _same(stated: Any, anew: Any) -> bool:
-    if type(stated) in (int, float) and type(anew) in (int, float):
-        return bool(abs(stated - anew) <= TOLERANCE * max(1.0, abs(anew)))
-    return bool(stated == anew)
-
-
-def _shown(value: Any) -> str:
-    return "nothing" if value is None else str(value)[:120]

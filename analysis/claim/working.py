@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.claim.values import ClaimRun
+from analysis.bore import BoreSetup, measure_bore
+from analysis.claim.values import ClaimResult, ClaimRun
+from analysis.cleaning import step_of
 from analysis.measure import measure_endplay, work_out_runout
 from analysis.rest import check_rest
-from analysis.results import EndplayResult, RestResult, RunoutResult
 from analysis.runout import Profiles
 from analysis.still_cleaning import clean_still
+from analysis.trace import Trace
 from analysis.values import Cleaned, Turns
 
 
@@ -27,7 +29,7 @@ class Working:
         profiles: the surface on an angle grid; None unless run-out with a whole turn.
     """
 
-    result: RunoutResult | EndplayResult | RestResult
+    result: ClaimResult
     cleaned: Cleaned
     turns: Turns | None = None
     profiles: Profiles | None = None
@@ -42,7 +44,18 @@ def work_out(run: ClaimRun) -> Working:
         return Working(worked.result, worked.cleaned or clean_still(trace), worked.turns, profiles)
     if header.kind == "endplay":
         return Working(measure_endplay(trace, limit=limit, setup=setup), clean_still(trace))
-    return Working(check_rest(trace, setup), clean_still(trace))
+    if header.kind == "bore":
+        bore = header.bore or BoreSetup()
+        return Working(measure_bore(trace, limit=limit, setup=setup, bore=bore), _as_flagged(trace))
+    return Working(check_rest(trace, setup, limit=limit), clean_still(trace))
+
+
+def _as_flagged(trace: Trace) -> Cleaned:
+    """The readings that were not rejected at capture; nothing else is set aside in a bore."""
+    good = np.ones(len(trace), np.bool_) if trace.flag is None else trace.flag == ""
+    kept = trace.where(good)
+    step_um = step_of(kept.reading_um, trace.resolution_um)
+    return Cleaned(kept, good, (), False, step_um / 12**0.5, step_um, np.zeros(len(kept)))
 
 
 def aside_table(run: ClaimRun, working: Working) -> bytes | None:

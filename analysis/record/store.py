@@ -36,7 +36,7 @@ _ADD_READING = "INSERT INTO reading (run, seq, t_ns, length_nm, flag, raw) VALUE
 _COUNT_READINGS = "UPDATE run SET readings = ?, rejected = ?, readings_sha256 = ? WHERE key = ?"
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _OpenRun:
     """What the store keeps in memory of a run that is being written."""
 
@@ -44,6 +44,16 @@ class _OpenRun:
     readings: int = 0
     rejected: int = 0
     sha256: Any = field(default_factory=hashlib.sha256)
+
+    def with_more(self, rows: Sequence[Reading]) -> tuple[_OpenRun, list[chain.StoredReading]]:
+        """The run with these readings added, and the rows as they are stored."""
+        start = self.started_t_ns
+        stored = [(seq, t_ns - start, nm, flag, raw) for seq, t_ns, nm, flag, raw in rows]
+        sha256 = self.sha256.copy()
+        sha256.update(chain.reading_bytes(stored))
+        rejected = sum(row[3] is not None for row in rows)
+        run = _OpenRun(start, self.readings + len(rows), self.rejected + rejected, sha256)
+        return run, stored
 
 
 class Store:
@@ -159,19 +169,25 @@ class Store:
         Raises:
             StoreError: none of the rows was stored; the same call may be tried again.
         """
-        if not rows:
-            return
-        run = self._running(key)
-        start = run.started_t_ns
-        stored = [(seq, t_ns - start, nm, flag, raw) for seq, t_ns, nm, flag, raw in rows]
-        rejected = run.rejected + sum(row[3] is not None for row in rows)
-        sha256 = run.sha256.copy()
-        sha256.update(chain.reading_bytes(stored))
-        readings = run.readings + len(rows)
+        if rows:
+            self.append_many({key: rows})
+
+    def append_many(self, rows_of: Mapping[int, Sequence[Reading]]) -> None:
+        """Store readings of several runs in one transaction: all of them, or none.
+
+        Args:
+            rows_of: by the key of the run, rows as for `append_readings`; none empty.
+
+        Raises:
+            StoreError: none of the rows was stored; the same call may be tried again.
+        """
+        fresh = {key: self._running(key).with_more(rows) for key, rows in rows_of.items()}
         with self._writing():
-            self._connection.executemany(_ADD_READING, [(key, *row) for row in stored])
-            self._connection.execute(_COUNT_READINGS, (readings, rejected, sha256.hexdigest(), key))
-        run.readings, run.rejected, run.sha256 = readings, rejected, sha256
+            for key, (run, stored) in fresh.items():
+                self._connection.executemany(_ADD_READING, [(key, *row) for row in stored])
+                counted = (run.readings, run.rejected, run.sha256.hexdigest(), key)
+                self._connection.execute(_COUNT_READINGS, counted)
+        self._open.update({key: run for key, (run, _) in fresh.items()})
 
     def add_mark(self, key: int, t_ns: int) -> None:
         """Keep that the index mark passed at `t_ns` of the monotonic clock; the same instant counts once."""
@@ -327,6 +343,16 @@ class Store:
         """
         with self._reading() as connection:
             return queries.trace(connection, queries.run(connection, id_or_prefix))
+
+    def last_link(self) -> str:
+        """SHA-256 of the hash chain's last link, hexadecimal; a claim pack carries it."""
+        with self._reading() as connection:
+            return queries.last_link(connection)
+
+    def has_link(self, link_sha256: str) -> bool:
+        """Whether the hash chain holds this link: what it proves was not rewritten since."""
+        with self._reading() as connection:
+            return queries.has_link(connection, link_sha256)
 
     def verify(self) -> Verified:
         """Find records that were changed, added or removed after they were written."""

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from capture.commands.job import PATH
 from capture.commands.options import data_option, existing_database
 from config.errors import InputError
 
 if TYPE_CHECKING:
     from analysis.claim.pack import Pack
-    from analysis.claim.values import Job
+    from analysis.claim.values import ClaimInput, Form, Job
 
 KEY = "signing_key"
 
@@ -25,8 +26,9 @@ KEY = "signing_key"
     "--details",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="The job's particulars as JSON: vehicle, complaint, technician (see the schema in any pack).",
+    help="With --run: the job's particulars as JSON (the schema job in any pack, under 'job').",
 )
+@click.option("--workshop", metavar="NAME", envvar="HUBPROOF_WORKSHOP", default="", help="Who hands it over.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="FILE", help="Zip to write, or its folder.")
 @click.option("--with-customer", is_flag=True, help="Hand over the customer's name and the plate too.")
 @click.option("--language", type=click.Choice(["en", "de"]), default="en", show_default=True)
@@ -34,6 +36,7 @@ KEY = "signing_key"
 @click.option(
     "--first", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit named first."
 )
+@PATH
 @data_option
 def command(
     job: str | None,
@@ -45,34 +48,60 @@ def command(
     language: str,
     paper: str,
     first: str,
+    workshop: str,
+    path_file: Path | None,
     data: Path,
 ) -> int:
     """Write the signed claim pack of a JOB, or of single runs.
 
-    The pack is one zip: the report (page 1 decides), every reading, every figure, the limits and the
-    instruments, signed. `hubproof verify` checks it on any machine. The signing key is made on first use
-    and stays in the data folder, readable by its owner only.
+    JOB is its id, the beginning of it, a VIN, or 'last'. The pack is one zip: the report (page 1 decides),
+    every reading, every figure, the limits and the instruments, signed. `hubproof verify` checks it on any
+    machine. The signing key is made on first use and stays in the data folder, readable by its owner only.
     """
-    from analysis.claim.from_record import claim_from_record, runs_of_job
     from analysis.claim.pack import make_pack
     from analysis.claim.signature import load_or_make_key
     from analysis.claim.values import Form
-    from analysis.record import Store
-    from analysis.record.words import parse_wheel
 
     if (job is None) == (not runs):
         raise click.UsageError("name either a JOB or runs with --run")
+    if (job is not None and details is not None) or (runs and wheel is not None):
+        raise click.UsageError("--details goes with --run, --wheel with a JOB")
     form = Form.model_validate({"language": language, "paper": paper, "first_unit": first})
-    position = parse_wheel(wheel) if wheel is not None else None
-    with Store.open(existing_database(data)) as store:
-        ids = list(runs) if job is None else runs_of_job(store, job, position)
-        if not ids:
-            raise InputError(f"job {job!r} has no run to claim with", do="see 'hubproof runs'")
-        claim = claim_from_record(store, ids, _details(details), form=form)
+    if job is None:
+        claim = _of_runs(runs, _details(details), form, data)
+    else:
+        claim = _of_job(job, wheel, workshop, form, path_file, data)
     key = load_or_make_key(data / KEY)
     pack = make_pack(claim, key, with_customer=with_customer)
+    for warning in pack.warnings:
+        click.echo(f"warning: {warning}", err=True)
     click.echo(f"{_write(pack, out)}: {len(claim.runs)} runs, signed by {key.public.fingerprint}")
     return 0
+
+
+def _of_runs(runs: tuple[str, ...], details: Job | None, form: Form, data: Path) -> ClaimInput:
+    from analysis.claim.from_record import claim_from_record
+    from analysis.record import Store
+
+    with Store.open(existing_database(data)) as store:
+        return claim_from_record(store, runs, details, form=form)
+
+
+def _of_job(
+    name: str, wheel: str | None, workshop: str, form: Form, path_file: Path | None, data: Path
+) -> ClaimInput:
+    from analysis.claim.from_record import claim_of_job
+    from analysis.record import Store
+    from analysis.record.jobs import Jobs
+    from analysis.record.words import parse_wheel
+    from config.path import load_path
+
+    database = existing_database(data)
+    position = None if wheel is None else parse_wheel(wheel)
+    with Jobs.open(database) as jobs:
+        job = jobs.find(name)
+    with Store.open(database) as store:
+        return claim_of_job(store, job, load_path(path_file), position, workshop=workshop, form=form)
 
 
 def _details(path: Path | None) -> Job | None:
