@@ -155,6 +155,10 @@ class Bench:
         """How each indicator stands."""
         return tuple(supervisor.state for supervisor in self._supervisors.values())
 
+    def described(self) -> tuple[Indicator, ...]:
+        """The indicators as they are described to this station."""
+        return self._indicators
+
     def active(self) -> tuple[RunProgress, ...]:
         """The runs that go on."""
         return tuple(run.progress for run in self._runs.values())

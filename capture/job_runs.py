@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from analysis.measure import measure_endplay, measure_runout
-from analysis.record import RunRef, Stage, Store
-from analysis.record.jobs import Entry, JobRecord, WheelEnd
-from analysis.results import EndplayResult, Judged, RunoutResult
-from analysis.results_bore import BoreResult
+from analysis.record import RunRef, Store
+from analysis.record.job_results import AFTER
+from analysis.record.job_values import JobRecord, WheelEnd
+from analysis.results import Judged
 from analysis.trace import FloatArray, Trace
 from analysis.trace_file import read_trace
 from analysis.values import Setup
@@ -27,8 +27,6 @@ from config.path import Step
 
 NM_PER_UM = 1_000.0
 FULL_TURN_DEG = 360.0
-AFTER: Stage = "after repair"
-RESULTS: Mapping[str, type[Judged]] = {"runout": RunoutResult, "endplay": EndplayResult, "bore": BoreResult}
 
 
 def named_indicator(given: Mapping[str, Any]) -> Indicator | None:
@@ -156,11 +154,3 @@ def kept_run(name: str, job: JobRecord, end: WheelEnd, step: Step, data: Path) -
     if summary.state != "done" or not record.results:
         raise InputError(f"is {summary.state} and was not judged", where=where, do="measure again")
     return summary.id, summary.verdict or "measured"
-
-
-def found_by(store: Store, entry: Entry | None, kind: str) -> Judged | None:
-    """The latest result of the run behind an entry; None without one."""
-    if entry is None or entry.run is None:
-        return None
-    results = store.run(entry.run).results
-    return RESULTS[kind].model_validate(results[-1]) if results else None

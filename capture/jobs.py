@@ -1,32 +1,52 @@
-"""Jobs as commands and the page use them: typed words in, the record's entries out."""
+"""Jobs as commands and the daemon use them: typed words in, the record's entries out."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analysis.decisions import Seen, decide
-from analysis.record import Store, parse_wheel
-from analysis.record.jobs import JobRecord, Jobs, JobSheet, WheelEnd, WheelSheet
+from analysis.record import parse_wheel
+from analysis.record.job_values import Attachment, JobRecord, JobSheet, WheelEnd, WheelSheet
+from analysis.record.jobs import Jobs
+from analysis.record.photos import keep_photo
 from capture.folder import DATABASE
-from capture.job_runs import found_by, keep_trace, kept_run, named_indicator
+from capture.job_figures import clocking_of, fit_of
+from capture.job_runs import keep_trace, kept_run, named_indicator
 from config.clock import Clock, SystemClock
 from config.errors import InputError
-from config.indicators import load_indicators
+from config.indicators import Indicator
 from config.limits import Limit, parse_limit
-from config.path import Answer, Step, find_step
-from config.settings import default_limit, load_limits, read_toml
+from config.path import Answer, Step, find_step, load_path
+from config.settings import default_limit, load_limits
+from config.sizes import read_sizes
 from config.torque import parse_torque_n_m
 from config.vin import parse_vin
 
 KM_PER_MILE = 1.609344
+PATH_FILE = "path.toml"
+PATH_VARIABLE = "HUBPROOF_PATH"
 
 
-def jobs_in(data: Path) -> Jobs:
+def jobs_in(data: Path, *, clock: Clock | None = None) -> Jobs:
     """The jobs of a data folder."""
-    return Jobs.open(data / DATABASE)
+    return Jobs.open(data / DATABASE, clock=clock)
+
+
+def path_of(data: Path, named: Path | None = None) -> tuple[Step, ...]:
+    """The path of steps: the file named, else that of the environment, of the data folder, the shipped one.
+
+    Raises:
+        InputError: names file, line and key.
+    """
+    told = os.environ.get(PATH_VARIABLE)
+    if named is None and told:
+        named = Path(told)
+    if named is None and (data / PATH_FILE).is_file():
+        named = data / PATH_FILE
+    return load_path(named)
 
 
 def begin(
@@ -35,7 +55,7 @@ def begin(
     """Open a job from typed words; returns its id and warnings.
 
     Raises:
-        InputError: a VIN, odometer, wheel, torque or limit that cannot be; nothing was opened.
+        InputError: a VIN, odometer, wheel, torque, limit or size that cannot be; nothing was opened.
     """
     warnings = []
     vin = None
@@ -70,36 +90,50 @@ def parse_odometer_km(text: str, *, where: str = "--odometer") -> float:
 
 def _wheel_sheet(end: Mapping[str, Any]) -> WheelSheet:
     limits = dict(end.get("limits") or {})
-    for quantity, text in limits.items():
-        _limit_of(quantity, text, end.get("source") or "")
+    source = str(end.get("source") or "")
+    for name, text in limits.items():
+        limit_named(name, text, source)
     torque = end.get("torque")
     torque_n_m = None if not torque else float(parse_torque_n_m(torque, where="--torque"))
-    if (torque or limits) and not (end.get("source") or "").strip():
+    if (torque or limits) and not source.strip():
         raise InputError("torque and limits need their source", where="--source", expected="who gives them")
-    words = {
-        name: str(end.get(name) or default)
-        for name, default in (("bearing", "not known"), ("encoder", "not known"))
-    }
-    parts = {
-        name: str(end.get(name) or "") for name in ("old_part", "old_lot", "new_part", "new_lot", "source")
-    }
+    sizes = {name: str(text) for name, text in (end.get("sizes") or {}).items()}
+    read_sizes(sizes)
+    names = ("old_part", "old_lot", "new_part", "new_lot")
     return WheelSheet(
         wheel=parse_wheel(str(end["wheel"])),
         torque_n_m=torque_n_m,
         limits=limits,
-        **words,
-        **parts,
+        bearing=str(end.get("bearing") or "not known"),
+        encoder=str(end.get("encoder") or "not known"),
+        source=source,
+        sizes=sizes,
+        **{name: str(end.get(name) or "") for name in names},
     )
 
 
-def _limit_of(quantity: str, text: str, source: str) -> Limit:
-    if quantity == "runout":
+def limit_named(name: str, text: str, source: str) -> Limit:
+    """A limit of a job's sheet: of ``runout``, ``endplay``, ``bore``, or ``disc`` (the disc's run-out).
+
+    Raises:
+        InputError: another name, or no length.
+    """
+    if name in ("runout", "disc"):
         return parse_limit(text, "runout", where="limit", source=source)
-    if quantity == "endplay":
+    if name == "endplay":
         return parse_limit(text, "endplay", where="limit", source=source)
-    if quantity == "bore":
+    if name == "bore":
         return parse_limit(text, "bore", where="limit", source=source)
-    raise InputError(f"unknown quantity {quantity!r}", where="limit", expected="runout, endplay or bore")
+    raise InputError(f"unknown quantity {name!r}", where="limit", expected="runout, endplay, bore or disc")
+
+
+def limit_of(end: WheelEnd, step: Step) -> Limit | None:
+    """The limit that the run of a step is judged against: the sheet's, else the shipped one, else none."""
+    assert step.run is not None
+    typed = end.sheet.limits.get(step.limit or step.run)
+    if typed is not None:
+        return limit_named(step.limit or step.run, typed, end.sheet.source)
+    return None if step.limit else default_limit(step.run, load_limits())
 
 
 def pick(jobs: Jobs, job: str, wheel: str | None) -> tuple[JobRecord, WheelEnd]:
@@ -108,9 +142,19 @@ def pick(jobs: Jobs, job: str, wheel: str | None) -> tuple[JobRecord, WheelEnd]:
     return found, found.wheel(parse_wheel(wheel) if wheel else None)
 
 
-def take_step(jobs: Jobs, steps: Sequence[Step], given: Mapping[str, Any], *, data: Path) -> Answer:
-    """Record one step from typed words: `job`, `wheel`, `step`, `technician` and `answer`, `run` or `trace`.
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What was recorded of a step, and what is good to know: somebody else had answered otherwise."""
 
+    answer: Answer
+    notice: str | None = None
+
+
+def take_step(jobs: Jobs, steps: Sequence[Step], given: Mapping[str, Any], *, data: Path) -> Taken:
+    """Record one step from typed words.
+
+    `given` has `job`, `wheel`, `step`, `technician`, and of a step that is answered `answer` (of a photo its
+    file, or `name` and its bytes as `photo`), of a run `run` or `trace`; nothing more of a fit or a clocking.
     With `trace` go `indicator` (its name, for its permissible error) and `indicators` (the workshop's file).
 
     Raises:
@@ -118,138 +162,75 @@ def take_step(jobs: Jobs, steps: Sequence[Step], given: Mapping[str, Any], *, da
     """
     job, end = pick(jobs, given["job"], given.get("wheel"))
     step = find_step(steps, given["step"])
-    if step.records != "run":
+    jobs.check_step(job, end, step)
+    before = end.latest.get(step.id)
+    if step.records == "run":
+        answer = _take_run(jobs, job, end, step, given, data)
+    elif step.is_found_out:
+        worked_out = (fit_of if step.records == "fit" else clocking_of)(end, step, data)
+        answer = jobs.answer(
+            job, end, step, worked_out.answer, given["technician"], problem=worked_out.problem,
+            attached=[jobs.new_attachment(step.records, content=worked_out.figures)],
+        )  # fmt: skip
+    elif step.records == "photo":
+        photo = _photo(jobs, step, given, data)
+        answer = jobs.answer(job, end, step, photo.name, given["technician"], attached=[photo])
+    else:
         if given.get("answer") is None:
             raise InputError(
                 f"step {step.id!r} needs an answer", expected=", ".join(step.allowed) or "a value"
             )
-        return jobs.answer(job, end, step, given["answer"], given["technician"])
-    if step.run is None or (given.get("run") is None) == (given.get("trace") is None):
+        answer = jobs.answer(job, end, step, given["answer"], given["technician"])
+    notice = None
+    if before is not None and before.technician != given["technician"] and before.answer != answer.text:
+        notice = f"{before.technician} had recorded {before.answer!r} at {before.at_utc[:16]}; both are kept"
+    return Taken(answer, notice)
+
+
+def _take_run(
+    jobs: Jobs, job: JobRecord, end: WheelEnd, step: Step, given: Mapping[str, Any], data: Path
+) -> Answer:
+    if (given.get("run") is None) == (given.get("trace") is None):
         raise InputError(f"step {step.id!r} needs a measurement", expected="--run or --trace, one of them")
-    jobs.check_step(job, end, step)
     if given.get("trace") is not None:
-        limit, indicator = _limit(end, step.run), named_indicator(given)
+        indicator: Indicator | None = named_indicator(given)
         path = Path(given["trace"])
-        run, verdict = keep_trace(path, job, end, step, limit=limit, indicator=indicator, data=data)
+        run, verdict = keep_trace(
+            path, job, end, step, limit=limit_of(end, step), indicator=indicator, data=data
+        )
     else:
         run, verdict = kept_run(given["run"], job, end, step, data)
     return jobs.answer(job, end, step, verdict, given["technician"], run=run)
 
 
-def _limit(end: WheelEnd, kind: str) -> Limit | None:
-    typed = end.sheet.limits.get(kind)
-    if typed is not None:
-        return _limit_of(kind, typed, end.sheet.source)
-    return default_limit(kind, load_limits())
+def _photo(jobs: Jobs, step: Step, given: Mapping[str, Any], data: Path) -> Attachment:
+    """The photo given as bytes, or read from its file; kept beside the record before it is spoken of."""
+    where = f"step {step.id!r}"
+    content, name = given.get("photo"), given.get("name")
+    if content is None:
+        if not given.get("answer"):
+            raise InputError("needs a photo", where=where, expected="its file")
+        path = Path(given["answer"])
+        name = path.name
+        try:
+            content = path.read_bytes()
+        except OSError as error:
+            raise InputError(
+                f"photo {str(path)!r} is not there", where=where, do="look at the name, nothing was recorded"
+            ) from error
+    kept = keep_photo(data, content, where=f"photo {name!r}")
+    return jobs.new_attachment(
+        "photo", name=name or "photo", media_type=kept.media_type, sha256=kept.sha256, size=kept.size
+    )
 
 
-def decisions(job: JobRecord, data: Path) -> tuple[dict[str, Any], ...]:
-    """A line for each part of each wheel end."""
-    lines = []
-    with Store.open(data / DATABASE) as store:
-        for end in job.wheels:
-            after = any(step in end.latest for step in ("play_after", "runout_after"))
-            when = "after" if after else "found"
-            seen = Seen(
-                end.answers,
-                found_by(store, end.latest.get(f"play_{when}"), "endplay"),
-                found_by(store, end.latest.get(f"runout_{when}"), "runout"),
-                found_by(store, end.latest.get("bore"), "bore"),
-                after_repair=after,
-            )
-            lines += [{"wheel": end.sheet.wheel, **asdict(decision)} for decision in decide(seen)]
-    return tuple(lines)
-
-
-def calibrations_due(indicators: Path, *, clock: Clock | None = None) -> tuple[dict[str, str], ...]:
+def calibrations_due(
+    indicators: Sequence[Indicator], *, clock: Clock | None = None
+) -> tuple[dict[str, str], ...]:
     """The workshop's indicators whose calibration was due today or before."""
     today = (clock or SystemClock()).utc().date()
     return tuple(
         {"indicator": one.name, "serial_number": one.serial_number, "due": one.calibration_due.isoformat()}
-        for one in load_indicators(indicators)
+        for one in indicators
         if one.calibration_due is not None and one.calibration_due <= today
     )
-
-
-def describe(job: JobRecord, steps: Sequence[Step]) -> dict[str, Any]:
-    """A job as JSON: sheet, entries, problems and what comes next, per wheel end."""
-    return {
-        "id": job.id,
-        "opened_utc": job.opened_utc,
-        "closed_utc": job.closed_utc,
-        **asdict(job.sheet),
-        "wheels": [
-            {
-                **asdict(end.sheet),
-                "entries": [asdict(entry) for entry in end.entries],
-                "problems": list(end.problems),
-                "next": [
-                    {
-                        "step": s.id,
-                        "stage": s.stage,
-                        "do": s.do,
-                        "caution": s.caution,
-                        "answers": list(s.allowed),
-                    }
-                    for s in end.to_do(steps)
-                ],
-            }
-            for end in job.wheels
-        ],
-    }
-
-
-def drive(file: Path, steps: Sequence[Step], data: Path) -> Iterator[dict[str, Any]]:
-    """Take a whole job from a TOML file: ``[job]``, ``[[wheel]]``, then ``[[step]]`` in order.
-
-    A step has `step` and one of `answer`, `trace` (beside the file), `run`, `skip` (the reason);
-    optional `wheel`, `technician` and `indicator` (its name, in ``[job]`` for all; `indicators` there is the
-    workshop's file). `release = true` in ``[job]`` closes it at the end.
-
-    Raises:
-        InputError: names the file and the step's number; what was recorded before stays.
-    """
-    where, _, content = read_toml(file, file.name)
-    sheet = content.get("job")
-    if not isinstance(sheet, dict) or not isinstance(content.get("wheel"), list):
-        raise InputError("is no job", where=where, expected="[job], [[wheel]] and [[step]] tables")
-    with jobs_in(data) as jobs:
-        job_id, warnings = begin(jobs, sheet, content["wheel"])
-        yield {"job": job_id, "warnings": list(warnings)}
-        for number, entry in enumerate(content.get("step", []), start=1):
-            try:
-                yield _drive_step(jobs, steps, job_id, entry, sheet, file.parent, data)
-            except InputError as error:
-                place = f"{where}, step {number}"
-                raise InputError(error.line(), where=place) from error
-        if sheet.get("release"):
-            jobs.release(jobs.find(job_id), steps)
-            yield {"job": job_id, "released": True}
-
-
-def _drive_step(
-    jobs: Jobs,
-    steps: Sequence[Step],
-    job_id: str,
-    entry: Mapping[str, Any],
-    sheet: Mapping[str, Any],
-    folder: Path,
-    data: Path,
-) -> dict[str, Any]:
-    if not isinstance(entry.get("step"), str):
-        raise InputError("names no step", expected='step = "…"')
-    technician = entry.get("technician") or sheet.get("technician") or ""
-    job, end = pick(jobs, job_id, entry.get("wheel"))
-    told = {"wheel": end.sheet.wheel, "step": entry["step"]}
-    if "skip" in entry:
-        jobs.skip(job, end, find_step(steps, entry["step"]), str(entry["skip"]), technician)
-        return {**told, "answer": f"skipped: {entry['skip']}", "problem": None}
-    given = {
-        "job": job_id, "wheel": end.sheet.wheel, "step": entry["step"], "technician": technician,
-        "answer": None if "answer" not in entry else str(entry["answer"]), "run": entry.get("run"),
-        "trace": folder / entry["trace"] if "trace" in entry else None,
-        "indicator": entry.get("indicator", sheet.get("indicator")),
-        "indicators": folder / sheet["indicators"] if "indicators" in sheet else None,
-    }  # fmt: skip
-    answer = take_step(jobs, steps, given, data=data)
-    return {**told, "answer": answer.text, "problem": answer.problem}

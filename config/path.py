@@ -6,9 +6,9 @@ kept but leaves the step open, so that a job cannot be released over it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from pathlib import Path as FilePath
 from typing import Any, Literal, get_args
 
@@ -17,10 +17,18 @@ from config.lengths import parse_quantity
 from config.settings import line_of, read_toml
 from config.torque import parse_torque_n_m
 
-Records = Literal["yes/no", "choice", "number", "run", "photo", "text"]
+Records = Literal["yes/no", "choice", "number", "run", "photo", "text", "fit", "clocking"]
 RunWanted = Literal["rest", "endplay", "runout", "bore"]
 RUN_ANSWERS = ("within", "over", "undecided", "not measurable", "measured")
-_KEYS = {"id", "stage", "do", "caution", "records", "choices", "unit", "run", "when", "needs", "wrong"}
+FIT_ANSWERS = ("within", "over", "undecided")
+CLOCKING_ANSWERS = ("turn the disc", "leave it")
+NOT_RECORDED = "not recorded"  # among the answers a step needs: it may be missing, but not be wrong
+UNITS = ("N m", "mm", "um", "in", "kN", "°C")
+CELSIUS, FAHRENHEIT = ("°C", "degC", "C"), ("°F", "degF", "F")
+_KEYS = {
+    "id", "stage", "do", "caution", "records", "choices", "unit", "run", "when", "needs", "wrong", "uses",
+    "limit", "optional",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +47,12 @@ class Step:
         when: step -> answers under which this one is asked.
         needs: step -> answers without which this one cannot be recorded.
         wrong: answer -> why the job cannot go on with it.
+        uses: what it is worked out from -> the earlier step that records it.
+        limit: name of the limit of a run on the job's sheet, where it is not that of the quantity.
+        optional: the vehicle may be released without it.
 
-    The answer of a run is its verdict, or ``measured`` when nothing was judged.
+    The answer of a run is its verdict, or ``measured`` when nothing was judged. A fit or a clocking is worked
+    out from what earlier steps recorded: nobody types its answer.
     """
 
     id: str
@@ -54,18 +66,36 @@ class Step:
     when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     needs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     wrong: Mapping[str, str] = field(default_factory=dict)
+    uses: Mapping[str, str] = field(default_factory=dict)
+    limit: str | None = None
+    optional: bool = False
+
+    @property
+    def is_found_out(self) -> bool:
+        """The answer comes from a measurement or a calculation, not from what is typed."""
+        return self.records in ("run", "fit", "clocking")
 
     @property
     def allowed(self) -> tuple[str, ...]:
         """The answers that can occur; empty when any text or number can."""
-        if self.records == "run":
-            return RUN_ANSWERS
+        found = {"run": RUN_ANSWERS, "fit": FIT_ANSWERS, "clocking": CLOCKING_ANSWERS}.get(self.records)
+        if found is not None:
+            return found
         return ("yes", "no") if self.records == "yes/no" else self.choices
 
-    def missing(self, answers: Mapping[str, str], skipped: Sequence[str] = ()) -> str | None:
-        """The step that has to be answered rightly before this one is recorded; None when none."""
+    def missing(
+        self, answers: Mapping[str, str], skipped: Sequence[str] = (), wrong: Collection[str] = ()
+    ) -> str | None:
+        """The step that has to be answered rightly before this one is recorded; None when none.
+
+        Args:
+            answers: the right answers, by step.
+            skipped: steps skipped.
+            wrong: steps whose answer stops the job.
+        """
         for step, allowed in self.needs.items():
-            right = step in answers if not allowed else answers.get(step) in allowed
+            given = answers.get(step, None if step in wrong else NOT_RECORDED)
+            right = step in answers if not allowed else given in allowed
             if not right and step not in skipped:
                 return step
         return None
@@ -117,6 +147,8 @@ def _step(entry: Mapping[str, Any], where: str, before: Mapping[str, Step]) -> S
     needs = {"choice": "choices", "number": "unit", "run": "run"}.get(records)
     if needs and not entry.get(needs):
         raise InputError(f"a {records} needs {needs!r}", where=where)
+    if records == "number" and entry["unit"] not in UNITS:
+        raise InputError(f"unknown unit {entry['unit']!r}", where=where, expected=", ".join(UNITS))
     if records == "run" and entry["run"] not in get_args(RunWanted):
         raise InputError(
             f"unknown run {entry['run']!r}", where=where, expected=", ".join(get_args(RunWanted))
@@ -133,6 +165,9 @@ def _step(entry: Mapping[str, Any], where: str, before: Mapping[str, Step]) -> S
         when={name: tuple(allowed) for name, allowed in entry.get("when", {}).items()},
         needs={name: tuple(allowed) for name, allowed in entry.get("needs", {}).items()},
         wrong=dict(entry.get("wrong", {})),
+        uses=dict(entry.get("uses", {})),
+        limit=entry.get("limit"),
+        optional=entry.get("optional", False) is True,
     )
     _check_links(step, where, before)
     return step
@@ -140,12 +175,15 @@ def _step(entry: Mapping[str, Any], where: str, before: Mapping[str, Step]) -> S
 
 def _check_links(step: Step, where: str, before: Mapping[str, Step]) -> None:
     """Conditions point to earlier steps and to answers that these allow; so do the wrong answers."""
+    for name in step.uses.values():
+        if name not in before:
+            raise InputError(f"step {step.id!r} uses {name!r}", where=where, expected="an earlier step")
     for name, answers in [*step.when.items(), *step.needs.items(), (step.id, tuple(step.wrong))]:
         source = step if name == step.id else before.get(name)
         if source is None:
             raise InputError(f"step {step.id!r} depends on {name!r}", where=where, expected="an earlier step")
         for answer in answers:
-            if source.allowed and answer not in source.allowed:
+            if source.allowed and answer not in (*source.allowed, NOT_RECORDED):
                 raise InputError(
                     f"{answer!r} is no answer of step {name!r}",
                     where=where,
@@ -169,13 +207,23 @@ def open_steps(
     steps: Sequence[Step], answers: Mapping[str, str], skipped: Sequence[str] = ()
 ) -> tuple[Step, ...]:
     """The steps that are asked and not yet answered rightly or skipped, in order; the first is next."""
+    standing = standing_answers(steps, answers)
     left = []
     for step in steps:
-        answer = answers.get(step.id)
+        answer = standing.get(step.id)
         done = step.id in skipped or (answer is not None and answer not in step.wrong)
-        if step.asked(answers) and not done:
+        if step.asked(standing) and not done:
             left.append(step)
     return tuple(left)
+
+
+def standing_answers(steps: Sequence[Step], answers: Mapping[str, str]) -> dict[str, str]:
+    """The answers to steps that are still asked: an earlier answer may have been changed since."""
+    standing: dict[str, str] = {}
+    for step in steps:
+        if step.id in answers and step.asked(standing):
+            standing[step.id] = answers[step.id]
+    return standing
 
 
 def read_answer(step: Step, text: str) -> Answer:
@@ -197,9 +245,28 @@ def read_answer(step: Step, text: str) -> Answer:
         assert step.unit is not None
         if step.unit == "N m":
             return Answer(typed, parse_torque_n_m(typed, where=where))
+        if step.unit in CELSIUS:
+            return Answer(typed, parse_celsius(typed, where=where))
         return Answer(typed, parse_quantity(typed, step.unit, where=where))
-    if step.records == "photo" and not FilePath(typed).is_file():
-        raise InputError(
-            f"photo {text!r} is not there", where=where, do="look at the name, nothing was recorded"
-        )
     return Answer(typed)
+
+
+def parse_celsius(text: str, *, where: str) -> Decimal:
+    """Degrees Celsius of a typed temperature such as ``21.5 °C``, ``21,5 C`` or ``70 °F``.
+
+    Raises:
+        InputError: no number, no unit, or a temperature that no workshop has.
+    """
+    plain = text.strip().replace(",", ".")
+    expected = "a temperature of -30 to 80 °C, such as '21.5 °C'"
+    scale = next((unit for unit in (*CELSIUS, *FAHRENHEIT) if plain.endswith(unit)), None)
+    try:
+        number = Decimal(plain.removesuffix(scale or ""))
+    except InvalidOperation as error:
+        raise InputError(f"{text!r} is not a temperature", where=where, expected=expected) from error
+    if scale is None:
+        raise InputError(f"{text!r} has no unit", where=where, expected=expected)
+    celsius = (number - 32) * 5 / 9 if scale in FAHRENHEIT else number
+    if not (celsius.is_finite() and -30 <= celsius <= 80):
+        raise InputError(f"{text!r} is not a temperature of a workshop", where=where, expected=expected)
+    return celsius

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from analysis.record import job_chain, keeping
+from analysis.record import job_chain, keeping, schema_whole_job
 from analysis.record.schema import VERSION_1, Table, View
 from analysis.record.schema_jobs import VERSION_2
 from config.errors import StoreError
@@ -129,8 +129,13 @@ def _keeping(connection: sqlite3.Connection) -> None:
     create(connection, (keeping.TABLE,))
 
 
+def _whole_jobs(connection: sqlite3.Connection) -> None:
+    schema_whole_job.before_making(connection)
+    create(connection, schema_whole_job.MADE)
+
+
 Migration = Callable[[sqlite3.Connection], None]
-MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs, _keeping)
+MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs, _keeping, _whole_jobs)
 """Migration number n brings a database from version n to n + 1. Never change one that was released."""
 
 

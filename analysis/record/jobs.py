@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Self
@@ -17,121 +17,25 @@ from typing import Any, Self
 from analysis.record import job_chain
 from analysis.record.database import connect, make_private, migrate, told, writing
 from analysis.record.ids import uuid7
+from analysis.record.job_history import BY_PART, COMEBACKS, list_query
+from analysis.record.job_values import (
+    Attachment,
+    Entry,
+    JobRecord,
+    JobSheet,
+    WheelEnd,
+    WheelSheet,
+)
 from analysis.record.queries import rfc3339
 from analysis.record.words import Wheel
 from config.clock import Clock, SystemClock
 from config.errors import InputError
-from config.path import Answer, Step, open_steps, read_answer
+from config.path import Answer, Step, read_answer
 from config.torque import compare_torque
 
+__all__ = ["Attachment", "Entry", "JobRecord", "JobSheet", "Jobs", "WheelEnd", "WheelSheet"]
 
-@dataclass(frozen=True, slots=True)
-class JobSheet:
-    """What is written down when the vehicle arrives."""
-
-    technician: str
-    vehicle: str = ""
-    vin: str | None = None
-    odometer_km: float | None = None
-    complaint: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class WheelSheet:
-    """One wheel end of a job; limits are lengths as typed, by quantity."""
-
-    wheel: Wheel
-    bearing: str = "not known"
-    encoder: str = "not known"
-    old_part: str = ""
-    old_lot: str = ""
-    new_part: str = ""
-    new_lot: str = ""
-    torque_n_m: float | None = None
-    limits: Mapping[str, str] = field(default_factory=dict)
-    source: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One thing recorded."""
-
-    step: str
-    what: str
-    answer: str
-    number: float | None
-    run: str | None
-    problem: str | None
-    technician: str
-    at_utc: str
-
-
-@dataclass(frozen=True, slots=True)
-class WheelEnd:
-    """A wheel end and all that was recorded of it, in order."""
-
-    sheet: WheelSheet
-    entries: tuple[Entry, ...]
-
-    @property
-    def latest(self) -> dict[str, Entry]:
-        """The entry that counts, by step."""
-        return {entry.step: entry for entry in self.entries}
-
-    @property
-    def answers(self) -> dict[str, str]:
-        """The answers, wrong ones included, by step."""
-        return {step: entry.answer for step, entry in self.latest.items() if entry.what == "answer"}
-
-    @property
-    def right_answers(self) -> dict[str, str]:
-        """The answers without a problem, by step."""
-        return {step: answer for step, answer in self.answers.items() if not self.latest[step].problem}
-
-    @property
-    def skipped(self) -> tuple[str, ...]:
-        """Steps skipped."""
-        return tuple(step for step, entry in self.latest.items() if entry.what == "skip")
-
-    @property
-    def problems(self) -> tuple[str, ...]:
-        """What keeps the job from going on."""
-        return tuple(entry.problem for entry in self.latest.values() if entry.problem)
-
-    def to_do(self, steps: Sequence[Step]) -> tuple[Step, ...]:
-        """Steps asked and not done, the first is next; a step with a problem is not done."""
-        right = {step: entry.answer for step, entry in self.latest.items() if not entry.problem}
-        left = {step.id for step in open_steps(steps, self.answers, self.skipped)}
-        return tuple(
-            s
-            for s in steps
-            if s.id in left or (s.asked(self.answers) and s.id in self.latest and s.id not in right)
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class JobRecord:
-    """A job with its wheel ends."""
-
-    id: str
-    opened_utc: str
-    closed_utc: str | None
-    sheet: JobSheet
-    wheels: tuple[WheelEnd, ...]
-
-    def wheel(self, wheel: Wheel | None) -> WheelEnd:
-        """The wheel end of that position; None for the only one.
-
-        Raises:
-            InputError: no such wheel end in the job, or several and none named.
-        """
-        known = ", ".join(end.sheet.wheel for end in self.wheels)
-        if wheel is None and len(self.wheels) == 1:
-            return self.wheels[0]
-        for end in self.wheels:
-            if end.sheet.wheel == wheel:
-                return end
-        raise InputError(f"wheel {wheel!r} is not in this job", where="--wheel", expected=known)
+RELEASE_STEP = "released"
 
 
 class Jobs:
@@ -166,6 +70,8 @@ class Jobs:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    # Opening and finding ---------------------------------------------------------------------------
+
     def begin(self, sheet: JobSheet, wheels: Sequence[WheelSheet]) -> str:
         """Open a job and return its id.
 
@@ -181,12 +87,16 @@ class Jobs:
         job_id = str(uuid7(now))
         with told(self.path), writing(self._connection):
             self._check_vehicle(sheet)
-            row = {"id": job_id, "opened_utc": rfc3339(now), **asdict(sheet)}
-            key = self._insert("job", row)
-            for end in wheels:
-                self._insert("wheel_end", {"job": key, **asdict(end), "limits": json.dumps(dict(end.limits))})
-            job_chain.link(self._connection, job_chain.OPENED, job_id)
+            self.insert_job(job_id, rfc3339(now), sheet, wheels)
         return job_id
+
+    def insert_job(self, job_id: str, opened_utc: str, sheet: JobSheet, wheels: Sequence[WheelSheet]) -> None:
+        """Write a job's sheets; within a transaction of the caller."""
+        key = self._insert("job", {"id": job_id, "opened_utc": opened_utc, **asdict(sheet)})
+        for end in wheels:
+            written = {name: json.dumps(dict(getattr(end, name))) for name in ("limits", "sizes")}
+            self._insert("wheel_end", {"job": key, **asdict(end), **written})
+        job_chain.link(self._connection, job_chain.OPENED, job_id)
 
     def _check_vehicle(self, sheet: JobSheet) -> None:
         if sheet.odometer_km is not None and not 0 <= sheet.odometer_km < 10_000_000:
@@ -230,22 +140,55 @@ class Jobs:
             raise InputError(f"{found} {name!r}", do="see 'hubproof job list'")
         return self._record(rows[0])
 
+    def has(self, job_id: str) -> bool:
+        """Whether a job of exactly this id is here."""
+        return bool(self._all("SELECT 1 FROM job WHERE id = ?", job_id))
+
     def _record(self, row: sqlite3.Row) -> JobRecord:
         ends = self._all("SELECT * FROM wheel_end WHERE job = ? ORDER BY key", row["key"])
         sheet = JobSheet(**{name: row[name] for name in JobSheet.__dataclass_fields__})
         return JobRecord(
-            row["id"], row["opened_utc"], row["closed_utc"], sheet, tuple(self._end(end) for end in ends)
+            row["id"],
+            row["opened_utc"],
+            row["closed_utc"],
+            sheet,
+            tuple(self._end(row["id"], end) for end in ends),
         )
 
-    def _end(self, row: sqlite3.Row) -> WheelEnd:
+    def _end(self, job_id: str, row: sqlite3.Row) -> WheelEnd:
         values = {name: row[name] for name in WheelSheet.__dataclass_fields__}
-        values["limits"] = json.loads(row["limits"])
-        entries = self._all("SELECT * FROM job_entry WHERE wheel_end = ? ORDER BY key", row["key"])
-        names = Entry.__dataclass_fields__
-        return WheelEnd(WheelSheet(**values), tuple(Entry(**{n: e[n] for n in names}) for e in entries))
+        for name in ("limits", "sizes"):
+            values[name] = json.loads(row[name])
+        attached: dict[int, list[Attachment]] = {}
+        for each in self._all(
+            "SELECT job_attachment.* FROM job_attachment JOIN job_entry ON job_entry.key = entry"
+            " WHERE wheel_end = ? ORDER BY job_attachment.key",
+            row["key"],
+        ):
+            plain = {n: each[n] for n in Attachment.__dataclass_fields__}
+            plain["content"] = json.loads(plain["content"])
+            attached.setdefault(each["entry"], []).append(Attachment(**plain))
+        entries = self._all(
+            "SELECT * FROM job_entry WHERE wheel_end = ? ORDER BY place, at_utc, id", row["key"]
+        )
+        return WheelEnd(
+            WheelSheet(**values),
+            tuple(_entry(job_id, each, tuple(attached.get(each["key"], ()))) for each in entries),
+        )
+
+    # Taking steps ----------------------------------------------------------------------------------
 
     def answer(
-        self, job: JobRecord, end: WheelEnd, step: Step, text: str, technician: str, *, run: str | None = None
+        self,
+        job: JobRecord,
+        end: WheelEnd,
+        step: Step,
+        text: str,
+        technician: str,
+        *,
+        run: str | None = None,
+        attached: Iterable[Attachment] = (),
+        problem: str | None = None,
     ) -> Answer:
         """Record an answer; a wrong one is kept, with its problem, and leaves the step open.
 
@@ -256,31 +199,43 @@ class Jobs:
             text: what was typed; for a run its verdict or ``measured``.
             technician: who.
             run: id of the run.
+            attached: what is kept with it; `new_attachment` makes one.
+            problem: why the job cannot go on, where the path itself does not say so.
 
         Raises:
             InputError: not an answer, not asked, or a step comes first. Nothing was recorded then.
         """
         self.check_step(job, end, step)
-        if step.records == "run":
-            answer = Answer(text, problem=step.wrong.get(text))
+        if step.is_found_out:
+            answer = Answer(text, problem=step.wrong.get(text) or problem)
         else:
             answer = read_answer(step, text)
         if step.unit == "N m" and end.sheet.torque_n_m is not None and answer.number is not None:
             check = compare_torque(answer.number, Decimal(str(end.sheet.torque_n_m)))
             if not check.good:
                 answer = Answer(answer.text, answer.number, f"hub nut: {check.text}")
-        self._add(job, end, step.id, "answer", answer, technician, run)
+        self._add(job, end, step.id, "answer", answer, technician, run, attached)
         return answer
+
+    def new_attachment(self, what: str, **more: Any) -> Attachment:
+        """An attachment with a name of its own, to be given to `answer`."""
+        return Attachment(str(uuid7(self._clock.utc())), what, **more)  # type: ignore[arg-type]
 
     def skip(self, job: JobRecord, end: WheelEnd, step: Step, reason: str, technician: str) -> None:
         """Skip a step.
 
         Raises:
-            InputError: without a reason, or a step that is not asked.
+            InputError: without a reason, a step that is not asked, or one that was answered wrongly.
         """
         if not reason.strip():
             raise InputError(f"step {step.id!r} cannot be skipped without a reason", where="--reason")
         self._check_open(job, end, step)
+        before = end.latest.get(step.id)
+        if before is not None and before.problem:
+            raise InputError(
+                f"step {step.id!r} cannot be skipped over what was found: {before.problem}",
+                do="put it right and record it again",
+            )
         self._add(job, end, step.id, "skip", Answer(reason.strip()), technician, None)
 
     def check_step(self, job: JobRecord, end: WheelEnd, step: Step) -> None:
@@ -290,13 +245,14 @@ class Jobs:
             InputError: the job is released, the step is not asked, or another comes first.
         """
         self._check_open(job, end, step)
-        first = step.missing(end.right_answers, end.skipped)
+        wrong = {name for name, entry in end.latest.items() if entry.problem}
+        first = step.missing(end.right_answers, end.skipped, wrong)
         if first is not None:
             raise InputError(f"step {step.id!r} comes after {first!r}", do=f"record {first!r} rightly first")
 
     def _check_open(self, job: JobRecord, end: WheelEnd, step: Step) -> None:
         if job.closed_utc is not None:
-            raise InputError(f"job {job.id} is released", do="open a new job")
+            raise InputError(f"job {job.id} is {job.state}", do="open a new job")
         if not step.asked(end.answers):
             needed = ", ".join(f"{name} = {' or '.join(answers)}" for name, answers in step.when.items())
             raise InputError(f"step {step.id!r} is not asked in this job", expected=needed)
@@ -307,8 +263,10 @@ class Jobs:
         Raises:
             InputError: a step is open or a problem stands; names the first.
         """
+        if job.closed_utc is not None:
+            raise InputError(f"job {job.id} is {job.state}", do="open a new job")
         for end in job.wheels:
-            left = end.to_do(steps)
+            left = end.must_do(steps)
             if left:
                 problem = end.latest[left[0].id].problem if left[0].id in end.latest else None
                 raise InputError(
@@ -316,13 +274,39 @@ class Jobs:
                     where=f"job {job.id}",
                     do="record it, or skip it with a reason",
                 )
-            if end.answers.get("released") == "no":
+            if end.answers.get(RELEASE_STEP) == "no":
                 raise InputError(f"{end.sheet.wheel}: the vehicle was held back", where=f"job {job.id}")
+        self._close(job)
+
+    def stop(self, job: JobRecord, reason: str, technician: str) -> None:
+        """Close a job without releasing the vehicle; the reason stays with each wheel end.
+
+        Raises:
+            InputError: without a reason, or a job that is closed.
+        """
+        if not reason.strip():
+            raise InputError("a job cannot be stopped without a reason", where="--reason")
+        if job.closed_utc is not None:
+            raise InputError(f"job {job.id} is {job.state}", do="open a new job")
+        said = Answer(reason.strip(), problem="the job was stopped: the vehicle was not released")
+        for end in job.wheels:
+            self._add(job, end, RELEASE_STEP, "skip", said, technician, None)
+        self._close(job)
+
+    def _close(self, job: JobRecord) -> None:
         with told(self.path), writing(self._connection):
-            self._connection.execute(
-                "UPDATE job SET closed_utc = ? WHERE id = ?", (rfc3339(self._clock.utc()), job.id)
-            )
-            job_chain.link(self._connection, job_chain.RELEASED, job.id)
+            self._check_not_closed(job.id)
+            self.close_job(job.id, rfc3339(self._clock.utc()))
+
+    def close_job(self, job_id: str, closed_utc: str) -> None:
+        """Write that a job was closed; within a transaction of the caller."""
+        self._connection.execute("UPDATE job SET closed_utc = ? WHERE id = ?", (closed_utc, job_id))
+        job_chain.link(self._connection, job_chain.RELEASED, job_id)
+
+    def _check_not_closed(self, job_id: str) -> None:
+        """Somebody else may have closed it since it was read."""
+        if self._all("SELECT 1 FROM job WHERE id = ? AND closed_utc IS NOT NULL", job_id):
+            raise InputError(f"job {job_id} is released", do="open a new job")
 
     def _add(
         self,
@@ -333,24 +317,43 @@ class Jobs:
         answer: Answer,
         technician: str,
         run: str | None,
+        attached: Iterable[Attachment] = (),
     ) -> None:
         if not technician.strip():
             raise InputError("nobody is named", where="--technician", expected="who recorded it")
+        now = self._clock.utc()
+        number = None if answer.number is None else float(answer.number)
         with told(self.path), writing(self._connection):
-            key = self._all(
-                "SELECT wheel_end.key AS key FROM wheel_end JOIN job ON job.key = wheel_end.job "
-                "WHERE job.id = ? AND wheel = ?",
-                job.id,
-                end.sheet.wheel,
-            )[0]["key"]
-            number = None if answer.number is None else float(answer.number)
-            row = {
-                "wheel_end": key, "step": step, "what": what, "answer": answer.text, "number": number,
-                "run": run, "problem": answer.problem, "technician": technician,
-                "at_utc": rfc3339(self._clock.utc()),
-            }  # fmt: skip
-            entry = self._insert("job_entry", row)
-            job_chain.link(self._connection, job_chain.ENTRY, f"{job.id}/{entry}")
+            self._check_not_closed(job.id)
+            key = self.wheel_key(job.id, end.sheet.wheel)
+            place = self._all("SELECT max(place) FROM job_entry WHERE wheel_end = ?", key)[0][0] or 0
+            entry = Entry(
+                str(uuid7(now)), place + 1, step, what, answer.text, number, run, answer.problem, technician,
+                rfc3339(now), tuple(attached),
+            )  # fmt: skip
+            self.insert_entry(job.id, key, entry)
+
+    def wheel_key(self, job_id: str, wheel: str) -> int:
+        """The key of a wheel end in this file."""
+        found = self._all(
+            "SELECT wheel_end.key FROM wheel_end JOIN job ON job.key = wheel_end.job"
+            " WHERE job.id = ? AND wheel = ?",
+            job_id,
+            wheel,
+        )
+        return int(found[0][0])
+
+    def insert_entry(self, job_id: str, wheel_key: int, entry: Entry) -> None:
+        """Write an entry with what is attached to it; within a transaction of the caller."""
+        row = {name: getattr(entry, name) for name in Entry.__dataclass_fields__ if name != "attached"}
+        key = self._insert("job_entry", {"wheel_end": wheel_key, **row})
+        job_chain.link(self._connection, job_chain.ENTRY, f"{job_id}/{key}")
+        for each in entry.attached:
+            content = json.dumps(dict(each.content), ensure_ascii=False, allow_nan=False)
+            self._insert("job_attachment", {"entry": key, **asdict(each), "content": content})
+            job_chain.link(self._connection, job_chain.ATTACHED, each.id)
+
+    # Many jobs -------------------------------------------------------------------------------------
 
     def latest(
         self,
@@ -364,18 +367,16 @@ class Jobs:
     ) -> tuple[dict[str, Any], ...]:
         """Jobs with a line for each wheel end, the newest first; only those that all filters fit."""
         wanted = {"vin": vin, "technician": technician, "wheel": wheel, "new_part": part, "new_lot": lot}
-        asked = {column: value for column, value in wanted.items() if value is not None}
-        where = "WHERE " + " AND ".join(f"{column} = ?" for column in asked) if asked else ""
-        sql = f"SELECT * FROM job_list {where} ORDER BY id DESC LIMIT ?"  # noqa: S608  columns are ours
-        return self._rows(sql, *asked.values(), last)
+        sql, values = list_query(wanted, last)
+        return self._rows(sql, *values)
 
     def by_part(self) -> tuple[dict[str, Any], ...]:
         """Per part and lot fitted: wheel ends, and the share of them with a run after repair over."""
-        return self._rows(_BY_PART)
+        return self._rows(BY_PART)
 
     def comebacks(self, within_km: float) -> tuple[dict[str, Any], ...]:
         """Wheel ends that came again within a mileage: both jobs, the distance, part and lot before."""
-        return self._rows(_COMEBACKS, within_km)
+        return self._rows(COMEBACKS, within_km)
 
     def _rows(self, sql: str, *values: Any) -> tuple[dict[str, Any], ...]:
         return tuple(dict(row) for row in self._all(sql, *values))
@@ -391,15 +392,7 @@ class Jobs:
         return int(self._connection.execute(sql, tuple(row.values())).lastrowid or 0)
 
 
-_BY_PART = """SELECT new_part AS part, new_lot AS lot, count(*) AS wheel_ends,
-       avg(EXISTS (SELECT 1 FROM job_entry WHERE job_entry.wheel_end = wheel_end.key
-                   AND job_entry.step IN ('play_after', 'runout_after')
-                   AND job_entry.answer = 'over')) AS share_over
-FROM wheel_end WHERE new_part <> '' GROUP BY new_part, new_lot ORDER BY share_over DESC, wheel_ends DESC"""
-
-_COMEBACKS = """SELECT before.vin AS vin, first.wheel AS wheel, before.id AS before, after.id AS after,
-       after.odometer_km - before.odometer_km AS distance_km, first.new_part AS part, first.new_lot AS lot
-FROM job AS before JOIN wheel_end AS first ON first.job = before.key
-JOIN job AS after ON after.vin = before.vin AND after.key > before.key
-JOIN wheel_end AS second ON second.job = after.key AND second.wheel = first.wheel
-WHERE after.odometer_km - before.odometer_km <= ? ORDER BY after.id DESC"""
+def _entry(job_id: str, row: sqlite3.Row, attached: tuple[Attachment, ...]) -> Entry:
+    values = {name: row[name] for name in Entry.__dataclass_fields__ if name != "attached"}
+    values["id"] = values["id"] or f"{job_id}/{row['key']}"  # written before entries had names
+    return Entry(**values, attached=attached)

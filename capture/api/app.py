@@ -14,6 +14,8 @@ from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
 from analysis.record import RunKind, Wheel
 from capture.api.door import POLICY_VIOLATION, Door, is_here, token_of
+from capture.api.history import add_history
+from capture.api.jobs import add_jobs
 from capture.api.keeping import add_keeping
 from capture.api.page import add_page
 from capture.api.pairing import add_pairing
@@ -41,6 +43,8 @@ def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
     _add_runs(app, bench)
     add_page(app, bench)
     add_keeping(app, bench)
+    add_jobs(app, bench)
+    add_history(app, bench)
     add_set_up(app, bench)
     add_pairing(app, pairing)
 

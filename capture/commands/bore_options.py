@@ -7,16 +7,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from capture.commands.options import mm_of
-from capture.commands.sizes import SIZES, bore_limits, with_spread
 from config.errors import InputError
+from config.sizes import KNUCKLES, SIZES, bore_limits, mm_of, with_spread
 
 if TYPE_CHECKING:
     from analysis.bore import BoreSetup
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-KNUCKLES = ("cast iron", "cast steel", "aluminium")
 COVERAGE = 2.0  # the half width of a certificate is taken as its expanded uncertainty, k = 2
 NAMES = (
     "setting_ring", "ring_first", "ring_last", "size", "bore", "directions", "depths", "knuckle",

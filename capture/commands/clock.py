@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capture.commands.options import json_option, mm_of
+from capture.commands.options import json_option
 from config.errors import InputError
+from config.sizes import mm_of
 
 if TYPE_CHECKING:
     from analysis.clocking import Clocking, Position, Wave

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capture.commands.options import json_option, mm_of
-from capture.commands.sizes import SIZES, bore_limits, typed_limits
+from capture.commands.options import json_option
 from config.errors import InputError
+from config.sizes import SIZES, bore_limits, mm_of, ring_limits
 
 if TYPE_CHECKING:
     from analysis.fit import Fit, FitEffect
@@ -50,19 +50,17 @@ def command(as_json: bool, size: str, bore: str, ring: str, **given: Any) -> Non
     what goes wrong, never a limit to press up to: press only on the outer ring into the knuckle.
     """
     from analysis.fit import make_fit
-    from config.fits import outer_ring_limits
 
     nominal_mm = mm_of(size, "--size")
-    if ring.strip().lower() == "normal":
-        ring_limits = outer_ring_limits(nominal_mm)
-    else:
-        ring_limits = typed_limits(ring, nominal_mm, "ring", where="--ring")
-    fit = make_fit(ring_limits, bore_limits(bore, nominal_mm, where="--bore"))
+    in_bore = bore_limits(bore, nominal_mm, where="--bore")
+    fit = make_fit(ring_limits(ring, nominal_mm, where="--ring"), in_bore)
     effect = _effect(fit, nominal_mm, given)
     if as_json:
         import json
 
-        click.echo(json.dumps(_told(fit, effect), ensure_ascii=False))
+        from capture.job_figures import fit_told
+
+        click.echo(json.dumps(fit_told(fit, effect), ensure_ascii=False))
         return
     _show(fit, effect, given["knuckle"])
 
@@ -94,37 +92,6 @@ def _effect(fit: Fit, nominal_mm: float, given: dict[str, Any]) -> FitEffect | N
         friction=given["friction"],
         contact_angle_deg=given["contact_angle"],
     )
-
-
-def _told(fit: Fit, effect: FitEffect | None) -> dict[str, Any]:
-    told: dict[str, Any] = {
-        "kind": fit.kind,
-        "interference_least_mm": _mm(fit.least_um),
-        "interference_most_mm": _mm(fit.most_um),
-    }
-    for name, limits in (("ring", fit.ring), ("bore", fit.bore)):
-        told[name] = {
-            "nominal_mm": limits.nominal_mm,
-            "lower_deviation_mm": _mm(limits.lower_um),
-            "upper_deviation_mm": _mm(limits.upper_um),
-            "source": limits.source,
-        }
-    if effect is not None:
-        axial = effect.axial_clearance_loss_um
-        told["friction_assumed"] = effect.friction
-        for name, at, end in (("least", effect.least, 0), ("most", effect.most, 1)):
-            told[name] = {
-                "pressure_mpa": at.pressure_mpa,
-                "press_force_n": at.force_n,
-                "hoop_stress_mpa": at.hoop_stress_mpa,
-                "radial_clearance_loss_mm": _mm(effect.radial_clearance_loss_um[end]),
-                "end_play_loss_mm": None if axial is None else _mm(axial[end]),
-            }
-    return told
-
-
-def _mm(value_um: float) -> float:
-    return round(value_um / 1000.0, 9)
 
 
 def _show(fit: Fit, effect: FitEffect | None, knuckle: str) -> None:

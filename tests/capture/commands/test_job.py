@@ -12,6 +12,7 @@ import pytest
 from capture.commands import run
 from capture.folder import Owned
 
+PHOTO = b"\xff\xd8\xff\xe0 an invented picture"
 VIN, OTHER_VIN = "1G4AH59H45G118341", "1M8GDM9AXKP042788"
 SHORT_PATH = """
 [[step]]
@@ -41,7 +42,7 @@ class Bench:
         self.folder, self.capsys = folder, capsys
         self.path, self.photo = folder / "path.toml", folder / "hub.jpg"
         self.path.write_text(SHORT_PATH)
-        self.photo.write_bytes(b"invented")
+        self.photo.write_bytes(PHOTO)
 
     def run(self, *arguments: str, status: int = 0) -> list[dict[str, Any]]:
         """The JSON lines of a `job` command; of a refusal its one line, under `error`."""
@@ -136,7 +137,7 @@ def test_a_photo_that_is_not_there_is_refused(bench: Bench) -> None:
     assert "is not there" in bench.step("photo", str(bench.folder / "none.jpg"), status=2)["error"]
     bench.step("photo", str(bench.photo))
     entries = bench.run("show", "last")[0]["wheels"][0]["entries"]
-    assert [entry["answer"] for entry in entries] == [str(bench.photo)]
+    assert [entry["answer"] for entry in entries] == ["hub.jpg"]
 
 
 def test_a_released_job_keeps_no_further_run(bench: Bench) -> None:

@@ -1,49 +1,68 @@
-"""Before and after: what a repair changed at each wheel end, with the change's own uncertainty."""
+"""What the runs of a job found: each step's result, before and after with the change's own uncertainty."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analysis.comparison import compare
-from analysis.record import Store
-from analysis.record.jobs import Entry, JobRecord, WheelEnd
+from analysis.record.job_values import Entry, JobRecord, WheelEnd
 from analysis.record.results import judged_mm
-from analysis.results import Judged, UncertaintyOut
+from analysis.record.store import Store
+from analysis.record.words import Stage
+from analysis.results import EndplayResult, Judged, RunoutResult, UncertaintyOut
+from analysis.results_bore import BoreResult
 from analysis.uncertainty import combine
 from analysis.values import Component, Uncertainty
-from capture.folder import DATABASE
-from capture.job_runs import AFTER, found_by
 from config.lengths import UM_PER_MM
 from config.path import Step
 
+AFTER: Stage = "after repair"
+RESULTS: Mapping[str, type[Judged]] = {"runout": RunoutResult, "endplay": EndplayResult, "bore": BoreResult}
 QUANTITIES = ("endplay", "runout")
 
 
-def changes(job: JobRecord, steps: Sequence[Step], data: Path) -> dict[str, list[dict[str, Any]]]:
+def found_by(store: Store, entry: Entry | None, kind: str) -> Judged | None:
+    """The latest result of the run behind an entry; None without one."""
+    if entry is None or entry.run is None:
+        return None
+    results = store.run(entry.run).results
+    return RESULTS[kind].model_validate(results[-1]) if results else None
+
+
+def runs_of(job: JobRecord) -> tuple[tuple[WheelEnd, Entry], ...]:
+    """Every entry of the job that counts and has a run, with its wheel end, in order."""
+    return tuple(
+        (end, entry)
+        for end in job.wheels
+        for entry in sorted(end.latest.values(), key=lambda entry: entry.place)
+        if entry.run is not None
+    )
+
+
+def changes(store: Store, job: JobRecord, steps: Sequence[Step]) -> dict[str, list[dict[str, Any]]]:
     """By wheel position, a line for each quantity that was measured; lengths in mm.
 
     The change is None until both figures are there. All sources are taken as independent, which is on the
     safe side when the same indicator was used.
     """
-    with Store.open(data / DATABASE) as store:
-        return {end.sheet.wheel: _of_wheel(store, end, steps) for end in job.wheels}
+    return {end.sheet.wheel: _of_wheel(store, end, steps) for end in job.wheels}
 
 
 def _of_wheel(store: Store, end: WheelEnd, steps: Sequence[Step]) -> list[dict[str, Any]]:
     lines = []
     for kind in QUANTITIES:
-        before = found_by(store, _entry(end, steps, kind, "as found"), kind)
-        after = found_by(store, _entry(end, steps, kind, AFTER), kind)
+        before = found_by(store, entry_of(end, steps, kind, "as found"), kind)
+        after = found_by(store, entry_of(end, steps, kind, AFTER), kind)
         if before is not None or after is not None:
             told = {"quantity": kind, "before": _figure(before), "after": _figure(after)}
             lines.append({**told, "change": _change(before, after)})
     return lines
 
 
-def _entry(end: WheelEnd, steps: Sequence[Step], kind: str, stage: str) -> Entry | None:
-    named = [step.id for step in steps if step.run == kind and step.stage == stage]
+def entry_of(end: WheelEnd, steps: Sequence[Step], kind: str, stage: str) -> Entry | None:
+    """The entry that measured the wheel end's own `kind` in a stage, not that of a disc put on it."""
+    named = [step.id for step in steps if step.run == kind and step.stage == stage and step.limit is None]
     return next((end.latest[name] for name in reversed(named) if name in end.latest), None)
 
 

@@ -1,0 +1,66 @@
+"""Many jobs as commands: lists, and what they say together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from capture.commands.job_options import say
+from capture.commands.options import data_option, indicators_option, json_option, station_indicators
+
+
+@click.command("list")
+@click.option("--vin", help="Only this vehicle.")
+@click.option("--technician", metavar="NAME", help="Only opened by this technician.")
+@click.option("--wheel", metavar="POSITION", help="Only this wheel position.")
+@click.option("--part", help="Only with this part fitted.")
+@click.option("--lot", help="Only with this lot fitted.")
+@click.option("--last", type=click.IntRange(min=1), default=20, show_default=True)
+@data_option
+@json_option
+def list_jobs(data: Path, as_json: bool, wheel: str | None, **wanted: Any) -> None:
+    """List jobs, the newest first, a line for each wheel end."""
+    from analysis.record import parse_wheel
+    from capture.jobs import jobs_in
+
+    with jobs_in(data) as jobs:
+        rows = jobs.latest(wheel=parse_wheel(wheel) if wheel else None, **wanted)
+    shown = ("id", "opened_utc", "closed_utc", "vin", "vehicle", "technician", "wheel", "new_part", "new_lot")
+    for row in rows:
+        say(row, "  ".join("-" if row[name] is None else str(row[name]) for name in shown), as_json)
+
+
+@click.command("history")
+@click.option(
+    "--within",
+    default="20000 km",
+    show_default=True,
+    metavar="DISTANCE",
+    help="The same wheel end again within this mileage is a comeback.",
+)
+@indicators_option
+@data_option
+@json_option
+def history(within: str, indicators_file: Path | None, data: Path, as_json: bool) -> None:
+    """Tell the share of `over` after repair per part and lot, comebacks, and calibrations due."""
+    from capture.jobs import calibrations_due, jobs_in, parse_odometer_km
+
+    within_km = parse_odometer_km(within, where="--within")
+    with jobs_in(data) as jobs:
+        parts, comebacks = jobs.by_part(), jobs.comebacks(within_km)
+    for row in parts:
+        ends = "1 wheel end" if row["wheel_ends"] == 1 else f"{row['wheel_ends']} wheel ends"
+        text = (
+            f"part {row['part']} lot {row['lot'] or '-'}: {ends}, {row['share_over']:.0%} over after repair"
+        )
+        say({"what": "part", **row}, text, as_json)
+    for row in comebacks:
+        text = f"comeback {row['vin']} {row['wheel']} after {row['distance_km']:.0f} km"
+        say(
+            {"what": "comeback", **row}, f"{text}: part {row['part'] or '-'} lot {row['lot'] or '-'}", as_json
+        )
+    for due in calibrations_due(station_indicators(data, indicators_file)):
+        text = f"calibration of {due['indicator']} was due on {due['due']}"
+        say({"what": "calibration due", **due}, text, as_json)

@@ -1,0 +1,79 @@
+"""A whole job from one TOML file: for offices that script, and for tests."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from analysis.record.jobs import Jobs
+from capture.jobs import begin, jobs_in, pick, take_step
+from config.errors import InputError
+from config.path import Step, find_step
+from config.settings import read_toml
+
+
+def drive(file: Path, steps: Sequence[Step], data: Path) -> Iterator[dict[str, Any]]:
+    """Take a whole job from a TOML file: ``[job]``, ``[[wheel]]``, then ``[[step]]`` in order.
+
+    A step has `step` and one of `answer`, `photo` or `trace` (files beside this one), `run`, `skip` (the
+    reason), or nothing more for a fit or a clocking; optional `wheel`, `technician` and `indicator` (its
+    name, in ``[job]`` for all; `indicators` there is the workshop's file). `release = true` in ``[job]``
+    closes it at the end; `stop = "reason"` closes it without releasing the vehicle.
+
+    Raises:
+        InputError: names the file and the step's number; what was recorded before stays.
+    """
+    where, _, content = read_toml(file, file.name)
+    sheet = content.get("job")
+    if not isinstance(sheet, dict) or not isinstance(content.get("wheel"), list):
+        raise InputError("is no job", where=where, expected="[job], [[wheel]] and [[step]] tables")
+    with jobs_in(data) as jobs:
+        job_id, warnings = begin(jobs, sheet, content["wheel"])
+        yield {"job": job_id, "warnings": list(warnings)}
+        for number, entry in enumerate(content.get("step", []), start=1):
+            try:
+                yield _drive_step(jobs, steps, job_id, entry, sheet, file.parent, data)
+            except InputError as error:
+                place = f"{where}, step {number}"
+                raise InputError(error.line(), where=place) from error
+        if sheet.get("release"):
+            jobs.release(jobs.find(job_id), steps)
+            yield {"job": job_id, "released": True}
+        elif sheet.get("stop"):
+            jobs.stop(jobs.find(job_id), str(sheet["stop"]), str(sheet.get("technician") or ""))
+            yield {"job": job_id, "released": False}
+
+
+def _drive_step(
+    jobs: Jobs,
+    steps: Sequence[Step],
+    job_id: str,
+    entry: Mapping[str, Any],
+    sheet: Mapping[str, Any],
+    folder: Path,
+    data: Path,
+) -> dict[str, Any]:
+    if not isinstance(entry.get("step"), str):
+        raise InputError("names no step", expected='step = "…"')
+    technician = entry.get("technician") or sheet.get("technician") or ""
+    job, end = pick(jobs, job_id, entry.get("wheel"))
+    told = {"wheel": end.sheet.wheel, "step": entry["step"]}
+    if "skip" in entry:
+        jobs.skip(job, end, find_step(steps, entry["step"]), str(entry["skip"]), technician)
+        return {**told, "answer": f"skipped: {entry['skip']}", "problem": None}
+    answer = str(folder / entry["photo"]) if "photo" in entry else entry.get("answer")
+    given = {
+        "job": job_id, "wheel": end.sheet.wheel, "step": entry["step"], "technician": technician,
+        "answer": None if answer is None else str(answer), "run": entry.get("run"),
+        "trace": folder / entry["trace"] if "trace" in entry else None,
+        "indicator": entry.get("indicator", sheet.get("indicator")),
+        "indicators": folder / sheet["indicators"] if "indicators" in sheet else None,
+    }  # fmt: skip
+    taken = take_step(jobs, steps, given, data=data)
+    return {
+        **told,
+        "answer": taken.answer.text,
+        "problem": taken.answer.problem,
+        "notice": taken.notice,
+    }
