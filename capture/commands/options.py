@@ -77,14 +77,3 @@ def existing_database(data: Path) -> Path:
             "there is no database yet", where=str(path), do="measure first, or name the folder with --data"
         )
     return path
-
-
-def mm_of(text: str, where: str) -> float:
-    """Millimetres of a typed length.
-
-    Raises:
-        InputError: see `config.lengths.parse_length_nm`.
-    """
-    from config.lengths import NM_PER_UNIT, parse_length_nm
-
-    return parse_length_nm(text.strip(), where=where) / NM_PER_UNIT["mm"]
