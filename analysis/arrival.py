@@ -59,6 +59,10 @@ class Arrival:
         near = np.diff(self.arrived_s) < BUNCHED_PERIODS * self.period_s
         return bool(np.mean(near) > BUNCHED_SHARE)
 
+    def straightened(self, *, paced_link: bool = False) -> bool:
+        """Whether times on the line are better than those of arrival; see `time_s`."""
+        return self.period_s is not None and (paced_link or self.bunched)
+
     def time_s(self, *, paced_link: bool = False) -> FloatArray:
         """De-jittered times, (n,): on the line where the link delays, as arrived where it does not.
 
@@ -68,7 +72,7 @@ class Arrival:
         Args:
             paced_link: the link is known to hold readings back (a radio's connection events).
         """
-        if self.period_s is None or self.offset_s is None or not (paced_link or self.bunched):
+        if self.period_s is None or self.offset_s is None or not self.straightened(paced_link=paced_link):
             return self.arrived_s
         return np.asarray(self.offset_s + self.period_s * self.count, dtype=np.float64)
 

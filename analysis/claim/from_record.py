@@ -19,6 +19,7 @@ from analysis.claim.from_job import (
     wheel_facts,
 )
 from analysis.claim.values import (
+    Check,
     ClaimInput,
     ClaimKind,
     ClaimRun,
@@ -30,10 +31,12 @@ from analysis.claim.values import (
     Step,
 )
 from analysis.record import RunRecord, Store
+from analysis.record.checks import KeptCheck
 from analysis.record.jobs import JobRecord, WheelEnd
 from analysis.record.words import Wheel
 from analysis.values import Setup
 from config.errors import InputError
+from config.lengths import NM_PER_UNIT
 from config.limits import Limit
 from config.path import Step as PathStep
 
@@ -96,7 +99,7 @@ def claim_from_record(
     records = sorted((store.run(run_id) for run_id in run_ids), key=lambda record: record.summary.started_utc)
     if not records:
         raise InputError("there is no run to claim with", do="name runs with --run, or another job")
-    instruments = {_instrument_id(record): _instrument(record) for record in records}
+    instruments = {_instrument_id(record): _instrument(store, record) for record in records}
     last_utc = datetime.fromisoformat(records[-1].summary.started_utc)
     first = records[0].summary
     told = job or Job(
@@ -173,15 +176,34 @@ def _instrument_id(record: RunRecord) -> str:
     return f"{known.get('name', 'indicator')} {known.get('serial_number', '')}".strip()[:100]
 
 
-def _instrument(record: RunRecord) -> Instrument:
+def _instrument(store: Store, record: RunRecord) -> Instrument:
+    """The indicator as it was when it measured, with its last check before that."""
     known: Mapping[str, Any] = record.indicator
+    serial = known.get("serial_number") or ""
+    before = datetime.fromisoformat(record.summary.started_utc)
+    last = store.last_check(known.get("name", ""), serial, before=before)
     return Instrument(
         id=_instrument_id(record),
         name=known.get("name", ""),
-        serial=known.get("serial_number") or "",
+        serial=serial,
         resolution_nm=known.get("resolution_nm"),
         permissible_error_nm=known.get("permissible_error_nm"),
         range_nm=known.get("range_nm"),
         calibrated_on=known.get("calibrated"),
         calibration_due=known.get("calibration_due"),
+        last_check=None if last is None else _check(last),
+    )
+
+
+def _check(kept: KeptCheck) -> Check:
+    blocks = kept.check.blocks
+    if blocks is None:
+        return Check(made_utc=kept.made_utc, what="untouched: pace, noise and step", passed=kept.check.passed)
+    nominal_mm = [point.nominal_mm for point in blocks.points]
+    return Check(
+        made_utc=kept.made_utc,
+        what=f"gauge blocks from {min(nominal_mm):g} to {max(nominal_mm):g} mm",
+        found_nm=round(blocks.worst_mm * NM_PER_UNIT["mm"]),
+        allowed_nm=round(blocks.permissible_error_mm * NM_PER_UNIT["mm"]),
+        passed=kept.check.passed,
     )

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from analysis.record import job_chain, keeping, schema_whole_job
+from analysis.record import checks, job_chain, keeping, schema_whole_job
 from analysis.record.schema import VERSION_1, Table, View
 from analysis.record.schema_jobs import VERSION_2
 from config.errors import StoreError
@@ -134,8 +134,12 @@ def _whole_jobs(connection: sqlite3.Connection) -> None:
     create(connection, schema_whole_job.MADE)
 
 
+def _checks(connection: sqlite3.Connection) -> None:
+    create(connection, (checks.TABLE, checks.ARRIVAL))
+
+
 Migration = Callable[[sqlite3.Connection], None]
-MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs, _keeping, _whole_jobs)
+MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs, _keeping, _whole_jobs, _checks)
 """Migration number n brings a database from version n to n + 1. Never change one that was released."""
 
 

@@ -15,7 +15,8 @@ from typing import Any, Self
 
 import sqlite_utils
 
-from analysis.record import chain, keeping, queries
+from analysis.arrival import Arrival
+from analysis.record import chain, checks, keeping, queries
 from analysis.record.database import connect, make_private, migrate, snapshot, told, writing
 from analysis.record.ids import uuid7
 from analysis.record.queries import RunRecord, RunRef, RunSummary
@@ -23,6 +24,7 @@ from analysis.record.results import profile_rows, result_row
 from analysis.record.verify import Verified, verify
 from analysis.record.words import EndState, RunKind, Stage, Wheel
 from analysis.results import Judged, RestResult
+from analysis.results_check import IndicatorCheck
 from analysis.trace import FloatArray, Trace
 from config.clock import Clock, SystemClock
 from config.errors import InputError, StoreError
@@ -281,6 +283,31 @@ class Store:
             assert record is not None
             self._link(keeping.KEEPING, subject, record)
 
+    def save_check(self, check: IndicatorCheck, run: str | None = None) -> str:
+        """Keep a check of an indicator; the latest counts, all stay.
+
+        Args:
+            check: as found.
+            run: id of the run with its readings.
+
+        Returns:
+            The check's id.
+        """
+        now = self._clock.utc()
+        row = checks.row_of(check, str(uuid7(now)), queries.rfc3339(now), run)
+        with self._writing():
+            self._insert("indicator_check", row)
+            record = checks.record_now(self._connection, row["id"])
+            assert record is not None
+            self._link(checks.CHECK, row["id"], record)
+        return str(row["id"])
+
+    def save_arrival(self, key: int, arrival: Arrival, *, paced_link: bool) -> None:
+        """Keep how the readings of a run arrived, beside their own times, which stay as they are."""
+        row = checks.arrival_row(key, arrival, paced_link=paced_link)
+        with self._writing():
+            self._database.table("run_arrival").insert(row, pk="run", replace=True)
+
     def _running(self, key: int) -> _OpenRun:
         run = self._open.get(key)
         if run is None:
@@ -353,6 +380,14 @@ class Store:
         """Whether the hash chain holds this link: what it proves was not rewritten since."""
         with self._reading() as connection:
             return queries.has_link(connection, link_sha256)
+
+    def last_check(
+        self, indicator: str, serial_number: str = "", *, before: datetime | None = None
+    ) -> checks.KeptCheck | None:
+        """The latest check of an indicator; with `before` (with time zone) the latest made by then."""
+        until = None if before is None else queries.rfc3339(before)
+        with self._reading() as connection:
+            return checks.last(connection, indicator, serial_number, until)
 
     def verify(self) -> Verified:
         """Find records that were changed, added or removed after they were written."""

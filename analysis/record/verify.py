@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from analysis.record import chain, job_chain, keeping, queries
+from analysis.record import chain, checks, job_chain, keeping, queries
 from analysis.record.chain import StoredReading
 
 ROWS_AT_ONCE = 10_000
@@ -81,6 +81,8 @@ def _record_now(connection: sqlite3.Connection, what: str, subject: str) -> str 
         return job_chain.record_now(connection, what, subject)
     if what == keeping.KEEPING:
         return keeping.record_now(connection, subject)
+    if what == checks.CHECK:
+        return checks.record_now(connection, subject)
     table = "result" if what == "result" else "run"
     found = connection.execute(f"SELECT key FROM {table} WHERE id = ?", (subject,)).fetchone()  # noqa: S608
     if found is None:
@@ -98,6 +100,7 @@ _UNLINKED = {
     " EXCEPT SELECT subject FROM chain WHERE what = 'run ended'",
     **job_chain.UNLINKED,
     keeping.KEEPING: keeping.UNLINKED,
+    checks.CHECK: checks.UNLINKED,
     "result": "SELECT id FROM result EXCEPT SELECT subject FROM chain WHERE what = 'result'",
 }
 
