@@ -15,7 +15,7 @@ from capture.reading import Fault, Reading
 from capture.recorder import Row
 from capture.run_buffer import RunBuffer
 from capture.so_far import look
-from capture.warnings import unit_warning
+from capture.warnings import end_warning, unit_warning
 from config.clock import NS_PER_S, Clock
 from config.indicators import Indicator
 from config.limits import Limit
@@ -75,7 +75,7 @@ class Run:
         self._passed_ns: list[int] = []
         self._gaps = 0
         self._stopped = asyncio.Event()
-        self._switched = False
+        self._switched = self._near_end = False
         self._last_say = "Stopped."
         self.progress = self._progress(Step("waiting", "Waiting for the indicator."))
 
@@ -161,6 +161,10 @@ class Run:
         warning = unit_warning(self.indicator, self.buffer.unit, self.buffer.last_lengths_nm())
         if warning is not None:
             self.warn(warning)
+        near_end = end_warning(self.indicator, self.buffer.last_lengths_nm())
+        if near_end is not None and not self._near_end:
+            self._near_end = True  # once: its figure changes with every reading
+            self.warn(near_end)
 
     async def _look_again_and_again(self) -> None:
         """Count turns or strokes in the readings so far, in a worker thread."""
