@@ -67,6 +67,7 @@ class EndPlay:
         components: uncertainty budget of `play_um` as far as the readings go; the indicator's own
             error, plunger angle and temperature are added by the measurement.
         readings_used: readings in holds.
+        holds: the pushes and pulls that the play was fitted to, in order of time.
         notes: what limits the figures.
     """
 
@@ -78,6 +79,7 @@ class EndPlay:
     noise_um: float | None = None
     components: tuple[Component, ...] = ()
     readings_used: int = 0
+    holds: tuple[Hold, ...] = ()
     notes: tuple[Note, ...] = ()
 
 
@@ -111,6 +113,7 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
         noise_um=max(scatter_um, step_um / math.sqrt(12.0)),
         components=_components(holds, fit, cleaned, scatter_um),
         readings_used=sum(hold.count for hold in holds),
+        holds=tuple(holds),
         notes=(*_notes(found, strokes), *_standing_out(holds, fit, step_um)),
     )
 

@@ -32,6 +32,8 @@ TO_AND_FRO = 0.15
 """Changes a reading from which two neighbouring steps are one level that toggles."""
 EDGE_FRACTION = 0.06
 """Part of a rest's readings at either end that does not enter its level."""
+FEWEST_FOR_MEAN = 5
+"""The level of a rest with fewer readings is their median."""
 SHORTEST_S = 0.3
 FEWEST_READINGS = 3
 REST_SPEED_FRACTION = 0.1
@@ -213,10 +215,21 @@ def _describe(time_s: FloatArray, reading_um: FloatArray, first: int, stop: int)
 
 def _level(reading_um: FloatArray) -> float:
     """Mean without the readings at either end, which the move before or after may still reach."""
-    if reading_um.size < 5:
+    if reading_um.size < FEWEST_FOR_MEAN:
         return float(np.median(reading_um))
-    edge = max(1, round(EDGE_FRACTION * reading_um.size))
+    edge = _edge(reading_um.size)
     return float(reading_um[edge:-edge].mean())
+
+
+def _edge(count: int) -> int:
+    """Readings left out at either end of a rest of so many."""
+    return max(1, round(EDGE_FRACTION * count))
+
+
+def level_rows(rest: RestLevel) -> tuple[int, int]:
+    """The readings whose mean is the level (their median with fewer than five), as a half-open range."""
+    edge = 0 if rest.count < FEWEST_FOR_MEAN else _edge(rest.count)
+    return rest.first + edge, rest.stop - edge
 
 
 def _rests(piece: RestLevel, noise_um: float, rest_speed_um_s: float) -> bool:

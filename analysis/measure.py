@@ -227,6 +227,7 @@ def _runout_result(
         fim_mm=FimOut(
             as_read=mm_or_none(runout.as_read_um),
             per_turn=tuple(mm_from_um(value) for value in runout.per_turn_um),
+            per_turn_as_read=tuple(mm_from_um(value) for value in runout.per_turn_as_read_um),
             repeatable=mm_or_none(runout.repeatable_um),
         ),
         run_out_bound_mm=mm_or_none(judged.bound_um),
@@ -306,9 +307,30 @@ def measure_endplay(
         setup: what is known of instrument and set-up.
         file: where the trace came from, for the result.
     """
+    return work_out_endplay(trace, limit=limit, setup=setup, file=file).result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WorkedEndplay:
+    """A result of end play with the readings used and the holds found, for whoever checks it."""
+
+    result: EndplayResult
+    cleaned: Cleaned | None
+    play: EndPlay
+
+
+def work_out_endplay(
+    trace: Trace,
+    *,
+    limit: Limit | None = None,
+    setup: Setup = Setup(),  # noqa: B008 - frozen value
+    file: str | None = None,
+) -> WorkedEndplay:
+    """The same as `measure_endplay`, with the steps in between."""
     if len(trace) < FEWEST_READINGS:
         nothing = EndPlay(notes=(_too_few(trace),))
-        return _endplay_result(trace, None, nothing, None, None, limit, setup, (), file)
+        none = _endplay_result(trace, None, nothing, None, None, limit, setup, (), file)
+        return WorkedEndplay(none, None, nothing)
     cleaned, angle_notes = along_the_axis(clean_still(trace), setup)
     play = find_strokes(cleaned, setup)
     found: Uncertainty | None = None
@@ -319,7 +341,8 @@ def measure_endplay(
         judgement = unless_holder_moved(judge(play.play_um, found, limit), setup.holder_moved)
         coarse = coarse_for(cleaned.resolution_um, limit) if limit is not None else None
         notes = (*judgement.notes, *(() if coarse is None else (coarse,)), *notes)
-    return _endplay_result(trace, cleaned, play, found, judgement, limit, setup, notes, file)
+    result = _endplay_result(trace, cleaned, play, found, judgement, limit, setup, notes, file)
+    return WorkedEndplay(result, cleaned, play)
 
 
 def _endplay_result(

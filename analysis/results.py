@@ -100,10 +100,15 @@ class TurnsOut(Model):
 
 
 class FimOut(Model):
-    """Full indicator movement in mm."""
+    """Full indicator movement in mm.
+
+    `as_read` is of the whole trace and `per_turn_as_read` of every whole turn: largest minus smallest reading
+    used. `per_turn` has the noise and the steps of the indicator taken out; the largest of it is judged.
+    """
 
     as_read: float | None
     per_turn: tuple[float, ...]
+    per_turn_as_read: tuple[float, ...] = ()
     repeatable: float | None
 
 

@@ -153,9 +153,13 @@ def _unknown(cleaned: Cleaned, turns: Turns, as_read: float | None) -> Runout:
     return Runout(as_read_um=as_read, noise_um=cleaned.noise_um, bound_um=bound, notes=(note,))
 
 
+def turn_edges(time_s: FloatArray, starts_s: FloatArray) -> tuple[tuple[int, int], ...]:
+    """First and last reading of every whole turn; the last one is the first of the next turn."""
+    return tuple((int(first), int(last)) for first, last in pairwise(np.searchsorted(time_s, starts_s)))
+
+
 def _as_read_per_turn(time_s: FloatArray, reading: FloatArray, starts_s: FloatArray) -> tuple[float, ...]:
-    edges = np.searchsorted(time_s, starts_s)
-    pieces = [reading[first : last + 1] for first, last in pairwise(edges)]
+    pieces = [reading[first : last + 1] for first, last in turn_edges(time_s, starts_s)]
     return tuple(float(np.ptp(piece)) for piece in pieces if piece.size)
 
 
