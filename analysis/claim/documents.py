@@ -71,7 +71,7 @@ class RunEntry(RunHeader):
 
     trace: str
     result: str
-    profile: str | None
+    tables: tuple[str, ...]
     limit: Identifier | None
 
 

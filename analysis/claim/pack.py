@@ -36,7 +36,8 @@ from analysis.claim.signature import PublicKey, SigningKey, sign
 from analysis.claim.summary import judged_um
 from analysis.claim.tables import describe_tables
 from analysis.claim.values import ClaimInput, ClaimResult, ClaimRun, Photo, RunHeader
-from analysis.claim.working import Working, aside_table, profile_table, work_out
+from analysis.claim.worked import shown, tables_of
+from analysis.claim.working import Working, work_out
 from analysis.results import Model
 from analysis.trace import Trace
 from analysis.trace_file import parse_trace, write_trace
@@ -103,7 +104,8 @@ def make_pack(claim: ClaimInput, key: SigningKey, *, with_customer: bool = False
     claim = for_handing_over(claim, with_customer=with_customer)
     workings = [work_out(run) for run in claim.runs]
     claim, warnings = computed_anew(claim, workings)
-    bag = build_files(claim, workings, key.public, current_versions())
+    tables = [tables_of(working, name) for working, name in zip(workings, run_names(claim), strict=True)]
+    bag = build_files(claim, tables, key.public, current_versions())
     bag[SIGNATURE] = sign(bag[TAG_MANIFEST], key)
     name = pack_name(claim)
     return Pack(name, zip_bag(bag, name), warnings)
@@ -145,31 +147,23 @@ def pack_name(claim: ClaimInput) -> str:
     return f"hubproof-claim-{claim.job.day_utc:%Y%m%d}-{tail[-8:] or 'job'}"
 
 
-def build_files(claim: ClaimInput, workings: list[Working], public: PublicKey, made_with: MadeWith) -> Files:
-    """Every file of the pack but the signature, by path."""
-    names = [_run_name(number, run) for number, run in enumerate(claim.runs, start=1)]
+def build_files(claim: ClaimInput, tables: Sequence[Files], public: PublicKey, made_with: MadeWith) -> Files:
+    """Every file of the pack but the signature, by path; `tables` are those of each run's working."""
+    names = run_names(claim)
     traces = {f"traces/{name}.csv": _trace_csv(run) for name, run in zip(names, claim.runs, strict=True)}
-    tables = {
-        f"profiles/{name}.csv": profile_table(working) for name, working in zip(names, workings, strict=True)
-    }
-    profiles = {path: table for path, table in tables.items() if table is not None}
-    set_aside = {
-        f"set-aside/{name}.csv": table
-        for name, run, working in zip(names, claim.runs, workings, strict=True)
-        if (table := aside_table(run, working)) is not None
-    }
+    worked = {path: table for of_run in tables for path, table in of_run.items()}
     results = {
         f"results/{name}.json": write_model(_placed(run.result, f"traces/{name}.csv"))
         for name, run in zip(names, claim.runs, strict=True)
     }
     photos = {_photo_path(number, photo): photo.content for number, photo in enumerate(claim.photos, start=1)}
     limits = _limit_entries(claim)
-    job = _job_document(claim, names, profiles, limits, made_with)
+    job = _job_document(claim, tables, limits, made_with)
+    drawn = [shown(of_run, name) for of_run, name in zip(tables, names, strict=True)]
     day = claim.job.day_utc
     payload: Files = {
         **traces,
-        **profiles,
-        **set_aside,
+        **worked,
         **results,
         **photos,
         **schema_files(),
@@ -178,12 +172,12 @@ def build_files(claim: ClaimInput, workings: list[Working], public: PublicKey, m
         "instruments.json": write_model(InstrumentsDocument(instruments=claim.instruments)),
         "datapackage.json": write_json(
             describe_tables(
-                {**traces, **profiles, **set_aside},
+                {**traces, **worked},
                 name=pack_name(claim),
                 created=f"{day:%Y-%m-%dT%H:%M:%SZ}",
             )
         ),
-        "report.pdf": render_report(claim, workings, public.fingerprint),
+        "report.pdf": render_report(claim, drawn, public.fingerprint),
     }
     info = {
         "External-Identifier": claim.job.id,
@@ -229,7 +223,7 @@ def read_pack(files: Mapping[str, bytes]) -> tuple[ClaimInput, JobDocument]:
 def _read_run(files: Mapping[str, bytes], entry: RunEntry, limits: Mapping[str, Limit]) -> ClaimRun:
     if entry.limit is not None and entry.limit not in limits:
         raise InputError(f"run {entry.id} names the limit {entry.limit!r}", where="data/limits.json")
-    header = entry.model_dump(exclude={"trace", "result", "profile", "limit"})
+    header = entry.model_dump(exclude={"trace", "result", "tables", "limit"})
     trace_path = f"data/{entry.trace}"
     try:
         trace, _ = parse_trace(_file(files, entry.trace).decode(), trace_path)
@@ -248,6 +242,11 @@ def _file(files: Mapping[str, bytes], path: str) -> bytes:
     if content is None:
         raise InputError("is missing", where=f"data/{path}")
     return content
+
+
+def run_names(claim: ClaimInput) -> list[str]:
+    """What the files of each run are called."""
+    return [_run_name(number, run) for number, run in enumerate(claim.runs, start=1)]
 
 
 def _run_name(number: int, run: ClaimRun) -> str:
@@ -280,8 +279,7 @@ def _limit_entries(claim: ClaimInput) -> tuple[LimitEntry, ...]:
 
 def _job_document(
     claim: ClaimInput,
-    names: list[str],
-    profiles: Mapping[str, bytes],
+    tables: Sequence[Files],
     limits: tuple[LimitEntry, ...],
     made_with: MadeWith,
 ) -> JobDocument:
@@ -291,10 +289,10 @@ def _job_document(
             **dict(run.header),
             trace=f"traces/{name}.csv",
             result=f"results/{name}.json",
-            profile=f"profiles/{name}.csv" if f"profiles/{name}.csv" in profiles else None,
+            tables=tuple(of_run),
             limit=ids[run.limit] if run.limit is not None else None,
         )
-        for name, run in zip(names, claim.runs, strict=True)
+        for name, run, of_run in zip(run_names(claim), claim.runs, tables, strict=True)
     ]
     photos = [
         PhotoEntry(file=_photo_path(number, photo), taken_utc=photo.taken_utc, caption=photo.caption)

@@ -24,27 +24,28 @@ from analysis.claim.drawing import (
     ticks,
 )
 from analysis.claim.wording import Wording
+from analysis.claim.worked import Shown
 from analysis.results import OrderOut, StrokeOut
 from analysis.results_bore import StationOut
-from analysis.runout import Profiles
 from analysis.trace import FloatArray
 
 ROOM = 0.12  # of the span, left free above and below
 FULL_TURN_DEG = 360.0
 
 
-def polar_picture(
-    profiles: Profiles, limit_um: float | None, high_spot_deg: float | None, say: Wording
-) -> Board:
+def polar_picture(drawn: Shown, limit_um: float | None, high_spot_deg: float | None, say: Wording) -> Board:
     """Each whole turn over the repeatable form; the pale ring is as wide as the limit.
 
     Angle 0 (the index mark, where there is one) is at the top and angles grow clockwise.
     """
+    assert drawn.grid_deg is not None
+    assert drawn.turns_um is not None
+    assert drawn.repeatable_um is not None
     board = Board(84, 84)
     x, y, inner, outer = 42.0, 42.0, 13.0, 34.0
-    low, high = span_of([profiles.repeatable_um])
+    low, high = span_of([drawn.repeatable_um])
     middle = (low + high) / 2
-    lowest, highest = span_of([profiles.turns_um])
+    lowest, highest = span_of([drawn.turns_um])
     reach = max(middle - lowest, highest - middle, (limit_um or 0.0) / 2, 0.5)
     factor, offset = scale(middle - reach * (1 + ROOM), middle + reach * (1 + ROOM), inner, outer)
     if limit_um is not None:
@@ -56,8 +57,8 @@ def polar_picture(
         board.circle(x, y, radius, stroke=PALE, weight=0.15)
         if radius > inner + 1:
             board.say(x + 0.38 * radius, y - 0.92 * radius, say.tick(value))
-    angle = np.radians(np.append(profiles.angle_deg, FULL_TURN_DEG))
-    rows = [*profiles.turns_um, profiles.repeatable_um]
+    angle = np.radians(np.append(drawn.grid_deg, FULL_TURN_DEG))
+    rows = [*drawn.turns_um, drawn.repeatable_um]
     for number, row in enumerate(rows):
         radii = factor * np.append(row, row[0]) + offset
         last = number == len(rows) - 1

@@ -6,7 +6,7 @@ Every text reaches the template as data (JSON), never as markup, and only after 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib import metadata, resources
 from typing import Any
@@ -19,7 +19,7 @@ from analysis.claim.run_page import run_page
 from analysis.claim.summary import STAGES, Quantity, blame, by_wheel, expanded_um, judged_um, limit_edges_um
 from analysis.claim.values import ClaimInput, Photo, Step, WheelFacts
 from analysis.claim.wording import Wording, printable
-from analysis.claim.working import Working
+from analysis.claim.worked import Shown
 from analysis.results import Judged
 
 LABELS = (
@@ -79,9 +79,9 @@ class Pictures:
         }
 
 
-def render_report(claim: ClaimInput, workings: list[Working], fingerprint: str) -> bytes:
-    """The report as PDF/A-2b. The same claim, workings and fingerprint give the same bytes."""
-    data, pictures = report_data(claim, workings, fingerprint)
+def render_report(claim: ClaimInput, drawn: Sequence[Shown], fingerprint: str) -> bytes:
+    """The report as PDF/A-2b. The same claim, tables and fingerprint give the same bytes."""
+    data, pictures = report_data(claim, drawn, fingerprint)
     template = resources.files("analysis.claim").joinpath("report.typ").read_bytes()
     # typst also takes a mapping of names to contents, the document under "main"; its stubs lag behind.
     sources: Any = {"main": template, "data.json": json.dumps(data).encode(), **pictures.files}
@@ -96,7 +96,7 @@ def render_report(claim: ClaimInput, workings: list[Working], fingerprint: str) 
 
 
 def report_data(
-    claim: ClaimInput, workings: list[Working], fingerprint: str
+    claim: ClaimInput, drawn: Sequence[Shown], fingerprint: str
 ) -> tuple[dict[str, Any], Pictures]:
     """Everything that the template sets, as plain JSON values, and the drawings it places."""
     say = Wording(claim.form.language, claim.form.first_unit)
@@ -108,8 +108,8 @@ def report_data(
         for wheel, lines in by_wheel(claim.runs).items()
     ]
     runs = [
-        run_page(number, run, working, claim, pictures.add, say)
-        for number, (run, working) in enumerate(zip(claim.runs, workings, strict=True), start=1)
+        run_page(number, run, of_run, claim, pictures.add, say)
+        for number, (run, of_run) in enumerate(zip(claim.runs, drawn, strict=True), start=1)
     ]
     versions = {"hubproof": metadata.version("hubproof"), "typst": metadata.version("typst")}
     return {

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from analysis.claim.pictures import (
 from analysis.claim.summary import UM_PER_MM, expanded_um, judged_um, limit_edges_um, part_word
 from analysis.claim.values import ClaimInput, ClaimResult, ClaimRun, Instrument
 from analysis.claim.wording import Wording, printable
-from analysis.claim.working import Working
+from analysis.claim.worked import Shown
 from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
 from analysis.results_bore import BoreResult
 from analysis.trace import FloatArray
@@ -28,7 +29,7 @@ FIELD, FREE = 120, 1200
 
 
 def run_page(
-    number: int, run: ClaimRun, working: Working, claim: ClaimInput, add: Add, say: Wording
+    number: int, run: ClaimRun, drawn: Shown, claim: ClaimInput, add: Add, say: Wording
 ) -> dict[str, Any]:
     """Everything that the report shows of a run."""
     header, result = run.header, run.result
@@ -51,7 +52,7 @@ def run_page(
         "budget": _budget(result, say),
         "points": _points(result, say),
         "remarks": _remarks(result, say),
-        "pictures": _pictures(run, working, add, say),
+        "pictures": _pictures(run, drawn, add, say),
         "no_remarks": say("no_remarks"),
         "thrown_away": say("thrown_away", why=printable(header.thrown_away, FREE))
         if header.thrown_away
@@ -215,14 +216,13 @@ def _remarks(result: ClaimResult, say: Wording) -> list[str]:
     return lines
 
 
-def _pictures(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[str, Any]:
-    shown: dict[str, Any] = {"trace": _trace(run, working, add, say)}
+def _pictures(run: ClaimRun, drawn: Shown, add: Add, say: Wording) -> dict[str, Any]:
+    shown: dict[str, Any] = {"trace": _trace(run, drawn, add, say)}
     result, edges = run.result, limit_edges_um(run)
-    if isinstance(result, RunoutResult) and working.profiles is not None:
+    if isinstance(result, RunoutResult) and drawn.grid_deg is not None:
         edge = edges[-1] if edges else None
-        turns = working.turns
-        zero = {"marks": "zero_mark", "angle": "zero_angle"}.get(turns.found_by if turns else "", "zero_turn")
-        shown["polar"] = add(polar_picture(working.profiles, edge, result.high_spot_deg, say))
+        zero = {"marks": "zero_mark", "angle": "zero_angle"}.get(result.turns.found_by, "zero_turn")
+        shown["polar"] = add(polar_picture(drawn, edge, result.high_spot_deg, say))
         shown["polar_caption"] = say(
             "polar_caption", unit=say.unit, zero=say(zero), ring=say("polar_ring") if edge else ""
         )
@@ -247,20 +247,21 @@ def _pictures(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[s
     return shown
 
 
-def _trace(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[str, Any]:
+def _trace(run: ClaimRun, drawn: Shown, add: Add, say: Wording) -> dict[str, Any]:
     """The unrolled trace over turns where the angle is known, over seconds elsewhere."""
-    raw, kept = run.trace, working.cleaned.kept
-    turns = working.turns
-    at, aside_at, borders, axis = raw.time_s[kept], raw.time_s[~kept], [], "second_axis"
-    reading = working.cleaned.trace.reading_um
+    raw, kept = run.trace, drawn.kept
+    used_s, aside_s = raw.time_s[kept], raw.time_s[~kept]
+    at, aside_at, borders, axis = used_s, aside_s, [], "second_axis"
+    reading = drawn.value_um
     middle = float(np.mean(reading)) if reading.size else 0.0
-    if turns is not None and turns.angle_deg is not None and np.isfinite(turns.angle_deg).sum() > 1:
-        known = np.isfinite(turns.angle_deg)
-        time, angle = working.cleaned.trace.time_s[known], turns.angle_deg[known] / 360.0
+    starts_s = run.result.turns.starts_s if isinstance(run.result, RunoutResult) else ()
+    if drawn.angle_deg is not None and np.isfinite(drawn.angle_deg).sum() > 1:
+        known = np.isfinite(drawn.angle_deg)
+        time, angle = used_s[known], drawn.angle_deg[known] / 360.0
         # A place to draw at, not a measured angle: where the hub was between two readings that are known.
-        at, aside_at = (np.interp(when, time, angle) for when in (working.cleaned.trace.time_s, aside_at))
-        borders, axis = np.interp(turns.starts_s, time, angle).tolist(), "turn_axis"
-    band = _band(run, working, reading - middle)
+        at, aside_at = (np.interp(when, time, angle) for when in (used_s, aside_s))
+        borders, axis = np.interp(np.array(starts_s), time, angle).tolist(), "turn_axis"
+    band = _band(limit_edges_um(run), starts_s, used_s, reading - middle)
     aside = (aside_at, raw.reading_um[~kept] - middle)
     board = trace_picture(at, reading - middle, aside, borders, band, say(axis), say)
     crosses = say("trace_aside") if aside_at.size else ""
@@ -271,20 +272,17 @@ def _trace(run: ClaimRun, working: Working, add: Add, say: Wording) -> dict[str,
     return {**add(board), "caption": caption}
 
 
-def _band(run: ClaimRun, working: Working, reading_um: FloatArray) -> tuple[float, float] | None:
+def _band(
+    edges_um: Sequence[float], starts_s: Sequence[float], time_s: FloatArray, reading_um: FloatArray
+) -> tuple[float, float] | None:
     """Two levels as far apart as the limit, about the middle of the largest whole turn."""
-    edges, turns = limit_edges_um(run), working.turns
-    if not edges or turns is None or turns.complete < 1:
+    if not edges_um:
         return None
-    time = working.cleaned.trace.time_s
-    pieces = [
-        reading_um[(time >= start) & (time <= end)]
-        for start, end in zip(turns.starts_s[:-1], turns.starts_s[1:], strict=True)
-    ]
+    pieces = [reading_um[(time_s >= start) & (time_s <= end)] for start, end in pairwise(starts_s)]
     largest = max(
         (piece for piece in pieces if piece.size), key=lambda piece: float(np.ptp(piece)), default=None
     )
     if largest is None:
         return None
     middle = float(largest.max() + largest.min()) / 2
-    return middle - edges[-1] / 2, middle + edges[-1] / 2
+    return middle - edges_um[-1] / 2, middle + edges_um[-1] / 2

@@ -20,6 +20,18 @@ COLUMNS = {
     "mark": ("integer", "1 in the row in which the index mark passed"),
     "angle_deg": ("number", "hub angle, growing in the direction of turning"),
     "flag": ("string", "why the reading was rejected; empty for a good one"),
+    "value_mm": ("number", "the reading as it entered the figures; empty when it was set aside"),
+    "turn": ("integer", "number of the whole turn, from 1"),
+    "hold": ("integer", "number of the push or pull, from 1"),
+    "side": ("string", "pushed or pulled"),
+    "first_row": ("integer", "row of the first reading of it"),
+    "last_row": ("integer", "row of the last reading of it"),
+    "level_first_row": ("integer", "row of the first reading whose mean is the level"),
+    "level_last_row": (
+        "integer",
+        "row of the last one; of fewer than 5 readings the level is the median",
+    ),
+    "slip_mm": ("number", "by how much all readings had been shifted by then; taken off the level"),
     "repeatable_mm": ("number", "the form that comes back every turn (synchronous), mean zero"),
 }
 

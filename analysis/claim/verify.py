@@ -13,13 +13,14 @@ from pathlib import Path
 
 import typst
 
-from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, bag_faults
+from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, Files, bag_faults
 from analysis.claim.compare import Count, result_differences
 from analysis.claim.documents import JobDocument, MadeWith
-from analysis.claim.pack import KEY_FILE, build_files, current_versions, read_pack
+from analysis.claim.pack import KEY_FILE, build_files, current_versions, read_pack, run_names
 from analysis.claim.signature import PublicKey, check, parse_public_key
 from analysis.claim.unpack import unpack
 from analysis.claim.values import ClaimInput
+from analysis.claim.worked import table_difference, tables_of
 from analysis.claim.working import Working, work_out
 from config.errors import InputError
 
@@ -144,22 +145,38 @@ def _recompute(
             )
         report.runs += 1
     report.figures = count.figures
-    if key is not None and not report.faults:
-        _rebuild(files, claim, workings, key, document.made_with if same else None, report)
+    tables = _tables(files, claim, workings, report)
+    if key is not None and same and not report.faults:
+        _rebuild(files, claim, tables, key, document.made_with, report)
+
+
+def _tables(
+    files: Mapping[str, bytes], claim: ClaimInput, workings: list[Working], report: Report
+) -> list[Files]:
+    """The tables of each run's working as the pack has them; what differs from the readings is a fault."""
+    found = []
+    for name, working in zip(run_names(claim), workings, strict=True):
+        anew = tables_of(working, name)
+        stated = {path: files[f"data/{path}"] for path in anew if f"data/{path}" in files}
+        report.faults += [f"data/{path}: is missing" for path in sorted(anew.keys() - stated.keys())]
+        for path, table in stated.items():
+            wrong = table_difference(table, anew[path])
+            if wrong is not None:
+                report.faults.append(f"data/{path}: {wrong}")
+        found.append(stated)
+    return found
 
 
 def _rebuild(
     files: Mapping[str, bytes],
     claim: ClaimInput,
-    workings: list[Working],
+    tables: list[Files],
     key: PublicKey,
-    made_with: MadeWith | None,
+    made_with: MadeWith,
     report: Report,
 ) -> None:
-    """Build the pack again from what it holds: a report or table that says something else is found."""
-    if made_with is None:
-        return
-    again = build_files(claim, workings, key, made_with)
+    """Build the pack again from what it holds: a report or description that says something else is found."""
+    again = build_files(claim, tables, key, made_with)
     odd = sorted((again.keys() ^ files.keys()) - {SIGNATURE})
     odd += [path for path in sorted(again.keys() & files.keys()) if again[path] != files[path]]
     # The manifests only repeat what the other files' differences say.

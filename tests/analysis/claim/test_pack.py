@@ -21,12 +21,13 @@ import numpy as np
 import pytest
 
 from analysis.claim.bag import Files
-from analysis.claim.pack import Pack, make_pack, read_pack
+from analysis.claim.pack import Pack, make_pack, read_pack, run_names
 from analysis.claim.photos import strip_photo
 from analysis.claim.report import report_data
 from analysis.claim.signature import SigningKey
 from analysis.claim.values import ClaimInput, Form, Photo
 from analysis.claim.verify import verify_pack
+from analysis.claim.worked import Shown, shown, tables_of
 from analysis.claim.working import work_out
 from config.errors import InputError
 
@@ -39,6 +40,11 @@ HOSTILE = (
 def files_of(pack: Pack) -> Files:
     with zipfile.ZipFile(io.BytesIO(pack.content)) as archive:
         return {entry.filename.partition("/")[2]: archive.read(entry) for entry in archive.infolist()}
+
+
+def drawn_of(claim: ClaimInput) -> list[Shown]:
+    named = zip(claim.runs, run_names(claim), strict=True)
+    return [shown(tables_of(work_out(run), name), name) for run, name in named]
 
 
 def test_the_same_claim_gives_the_same_bytes_in_another_process(
@@ -130,7 +136,7 @@ def test_traces_come_back_bit_for_bit(pack: Pack, claim: ClaimInput) -> None:
 
 
 def everything(pack: Pack, claim: ClaimInput) -> str:
-    data, _ = report_data(claim, [work_out(run) for run in claim.runs], "SHA256:x")
+    data, _ = report_data(claim, drawn_of(claim), "SHA256:x")
     return json.dumps(data) + "".join(content.decode("latin-1") for content in files_of(pack).values())
 
 
@@ -266,7 +272,7 @@ def test_languages_papers_and_units(claim: ClaimInput, key: SigningKey, form: tu
     pdf = files_of(make_pack(claim, key))["data/report.pdf"]
     width = {"a4": b"595.27", "us-letter": b"612"}[paper]
     assert re.search(rb"/MediaBox\s*\[0 0 " + width, pdf)
-    data, _ = report_data(claim, [work_out(run) for run in claim.runs], "SHA256:x")
+    data, _ = report_data(claim, drawn_of(claim), "SHA256:x")
     value = data["wheels"][0]["lines"][0]["stages"][0]["value"]
     assert value.split(" ")[3] == unit
     assert ("," in value.split(" ")[0]) == (language == "de")
@@ -295,7 +301,7 @@ def test_the_pdf_says_that_it_is_pdf_a_2b_and_embeds_its_fonts(pack: Pack) -> No
 
 
 def test_the_first_page_decides(claim: ClaimInput) -> None:
-    data, _ = report_data(claim, [work_out(run) for run in claim.runs], "SHA256:x")
+    data, _ = report_data(claim, drawn_of(claim), "SHA256:x")
     wheel = data["wheels"][0]
     words = {line["name"]: [stage["word"] for stage in line["stages"]] for line in wheel["lines"]}
     assert words == {"end play": ["over", "within"], "run-out": ["over", "within"]}

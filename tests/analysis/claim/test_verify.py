@@ -12,14 +12,16 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, Files, bag_faults, manifest, zip_bag
 from analysis.claim.pack import Pack, make_pack
 from analysis.claim.signature import SigningKey, sign
 from analysis.claim.unpack import unpack
-from analysis.claim.values import ClaimInput
+from analysis.claim.values import ClaimInput, ClaimRun
 from analysis.claim.verify import Report, read_known_keys, verify_pack
+from analysis.claim.working import Working, work_out
 from config.errors import InputError
 
 Write = Callable[[bytes], Path]
@@ -62,6 +64,48 @@ def test_a_good_pack_is_unchanged_and_recomputed(pack: Pack, key: SigningKey, wr
     assert report.runs == 4
     assert report.figures > 200
     assert report.fingerprint == key.public.fingerprint
+
+
+def test_another_machine_rounds_otherwise_and_finds_the_pack_good_all_the_same(
+    pack: Pack, written: Write, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Other processors and thread counts sum in another order: the last bits of every array differ.
+    draw = np.random.default_rng(3)
+
+    def elsewhere(run: ClaimRun) -> Working:
+        worked = work_out(run)
+        if worked.profiles is None:
+            return worked
+        noise_um = draw.normal(0, 1e-9, worked.profiles.turns_um.shape)
+        turns_um, repeatable_um = worked.profiles.turns_um, worked.profiles.repeatable_um
+        other = replace(
+            worked.profiles, turns_um=turns_um + noise_um, repeatable_um=repeatable_um + noise_um[0]
+        )
+        assert worked.turns is not None
+        assert worked.turns.angle_deg is not None
+        moved = replace(worked.turns, angle_deg=worked.turns.angle_deg + 1e-7)
+        return replace(worked, profiles=other, turns=moved)
+
+    monkeypatch.setattr("analysis.claim.verify.work_out", elsewhere)
+    assert verify_pack(written(pack.content)).faults == []
+
+
+@pytest.mark.parametrize(
+    ("folder", "old", "new"),
+    [
+        ("working", b"2,0.", b"2,1."),
+        ("profiles", b"\r\n1.0,", b"\r\n1.5,"),
+        ("turns", b",", b";"),
+        ("holds", b"pu", b"po"),
+    ],
+)
+def test_a_table_that_the_readings_do_not_give_is_named_though_well_signed(
+    pack: Pack, written: Write, key: SigningKey, folder: str, old: bytes, new: bytes
+) -> None:
+    files = files_of(pack)
+    path = next(path for path in files if path.startswith(f"data/{folder}/") and old in files[path])
+    report = checked(written, resign({**files, path: files[path].replace(old, new, 1)}, key))
+    assert [fault for fault in report.faults if fault.startswith(path)]
 
 
 def test_an_unknown_key_is_a_warning_and_a_known_one_is_none(

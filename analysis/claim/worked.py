@@ -1,0 +1,200 @@
+"""The tables of a run's working: what was used and where the hub stood, as CSV, and read back for pictures.
+
+A pack's pictures are drawn from these tables and not from the arithmetic behind them: the last bits of that
+differ from one processor to another, and a pack has to be rebuilt to the byte wherever it is checked.
+
+Files, all by row of the trace file, the first reading being 0:
+
+* ``working``: every reading as it entered the figures (empty when it was set aside), and the hub's angle.
+* ``profiles``: the surface on an angle grid, each whole turn and what repeats.
+* ``turns``: the first and last row of every whole turn.
+* ``holds``: the rests of every push and pull, and the rows that its level is the mean of.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.claim.bag import Files
+from analysis.claim.compare import TOLERANCE
+from analysis.claim.working import Working
+from analysis.levels import level_rows
+from analysis.runout import turn_edges
+from analysis.trace import BoolArray, FloatArray
+
+TABLES = ("working", "profiles", "turns", "holds")
+DIGITS = 10  # of a millimetre: 0.1 pm, far below any figure's doubt
+ANGLE_DIGITS = 6
+UM_PER_MM = 1000.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """What the pictures of a run are drawn from.
+
+    Attributes:
+        kept: (n,) true where the reading of the trace was used.
+        value_um: (used,) the readings as used.
+        angle_deg: (used,) hub angle, NaN where unknown; None without any.
+        grid_deg: (m,) angles of the surface; None without a whole turn.
+        turns_um: (turns, m) the surface in each whole turn.
+        repeatable_um: (m,) what comes back every turn.
+    """
+
+    kept: BoolArray
+    value_um: FloatArray
+    angle_deg: FloatArray | None = None
+    grid_deg: FloatArray | None = None
+    turns_um: FloatArray | None = None
+    repeatable_um: FloatArray | None = None
+
+
+def tables_of(working: Working, name: str) -> Files:
+    """The tables of a run, by path; those that it has not are left out."""
+    made = {
+        "working": _working_table(working),
+        "profiles": _profile_table(working),
+        "turns": _turn_table(working),
+        "holds": _hold_table(working),
+    }
+    return {f"{folder}/{name}.csv": table for folder, table in made.items() if table is not None}
+
+
+def shown(tables: Mapping[str, bytes], name: str) -> Shown:
+    """What to draw, from the tables of the run `name`."""
+    rows = _columns(tables[f"working/{name}.csv"])
+    kept = np.array([text != "" for text in rows["value_mm"]], dtype=np.bool_)
+    value = UM_PER_MM * np.array([float(text) for text in rows["value_mm"] if text])
+    angle = rows.get("angle_deg")
+    angle_deg = None if angle is None else _numbers(angle)[kept]
+    profile = tables.get(f"profiles/{name}.csv")
+    if profile is None:
+        return Shown(kept, value, angle_deg)
+    columns = _columns(profile)
+    turns = [UM_PER_MM * _numbers(texts) for column, texts in columns.items() if column.startswith("turn")]
+    return Shown(
+        kept,
+        value,
+        angle_deg,
+        _numbers(columns["angle_deg"]),
+        np.array(turns),
+        UM_PER_MM * _numbers(columns["repeatable_mm"]),
+    )
+
+
+def table_difference(stated: bytes, anew: bytes) -> str | None:
+    """The first place in which a table says something else than its recomputation; None within tolerance."""
+    if stated == anew:
+        return None
+    told, found = stated.decode("utf-8", "replace").splitlines(), anew.decode().splitlines()
+    if len(told) != len(found) or told[:1] != found[:1]:
+        return f"has {len(told)} lines and the columns {told[0][:80] if told else ''!r}"
+    for number, (one, other) in enumerate(zip(told[1:], found[1:], strict=True), start=2):
+        if one != other and not _same_cells(one.split(","), other.split(",")):
+            return f"line {number} says {one[:80]!r}, the readings give {other[:80]!r}"
+    return None
+
+
+def _same_cells(told: Sequence[str], found: Sequence[str]) -> bool:
+    return len(told) == len(found) and all(
+        one == other or _same_number(one, other) for one, other in zip(told, found, strict=True)
+    )
+
+
+def _same_number(one: str, other: str) -> bool:
+    try:
+        first, second = float(one), float(other)
+    except ValueError:
+        return False
+    return abs(first - second) <= TOLERANCE * max(1.0, abs(second))
+
+
+# Writing --------------------------------------------------------------------------------------------
+
+
+def _csv(names: Iterable[str], rows: Iterable[str]) -> bytes:
+    text = io.StringIO()
+    text.write(",".join(names) + "\r\n")
+    for row in rows:
+        text.write(row + "\r\n")
+    return text.getvalue().encode()
+
+
+def _mm_texts(value_um: FloatArray) -> list[str]:
+    return ["" if v != v else repr(v + 0.0) for v in np.round(value_um / UM_PER_MM, DIGITS).tolist()]
+
+
+def _angle_texts(angle_deg: FloatArray) -> list[str]:
+    return ["" if v != v else repr(v + 0.0) for v in np.round(angle_deg, ANGLE_DIGITS).tolist()]
+
+
+def _working_table(working: Working) -> bytes:
+    kept = working.cleaned.kept
+    columns = {"row": [str(row) for row in range(kept.size)]}
+    columns["value_mm"] = _spread(_mm_texts(working.cleaned.trace.reading_um), kept)
+    angle_deg = working.turns.angle_deg if working.turns is not None else None
+    if angle_deg is not None and np.isfinite(angle_deg).any():
+        columns["angle_deg"] = _spread(_angle_texts(angle_deg), kept)
+    return _csv(columns, map(",".join, zip(*columns.values(), strict=True)))
+
+
+def _spread(texts: Sequence[str], kept: BoolArray) -> list[str]:
+    """The texts of the used readings, with an empty one for each that was not."""
+    of_used: Iterator[str] = iter(texts)
+    return [next(of_used) if used else "" for used in kept.tolist()]
+
+
+def _profile_table(working: Working) -> bytes | None:
+    profiles = working.profiles
+    if profiles is None:
+        return None
+    turns = [f"turn{number}_mm" for number in range(1, len(profiles.turns_um) + 1)]
+    columns = [_mm_texts(values) for values in (profiles.repeatable_um, *profiles.turns_um)]
+    rows = zip(_angle_texts(profiles.angle_deg), *columns, strict=True)
+    return _csv(("angle_deg", "repeatable_mm", *turns), map(",".join, rows))
+
+
+def _turn_table(working: Working) -> bytes | None:
+    turns = working.turns
+    if turns is None or turns.angle_deg is None or turns.complete < 1 or working.profiles is None:
+        return None
+    known = np.isfinite(turns.angle_deg)
+    row = np.flatnonzero(working.cleaned.kept)[known]
+    edges = turn_edges(working.cleaned.trace.time_s[known], turns.starts_s)
+    rows = [
+        f"{number},{row[first]},{row[min(last, row.size - 1)]}"
+        for number, (first, last) in enumerate(edges, 1)
+    ]
+    return _csv(("turn", "first_row", "last_row"), rows)
+
+
+def _hold_table(working: Working) -> bytes | None:
+    if working.play is None or not working.play.holds:
+        return None
+    row = np.flatnonzero(working.cleaned.kept)
+    rows = []
+    for number, hold in enumerate(working.play.holds, start=1):
+        side = "pulled" if hold.pulled else "pushed"
+        slip = _mm_texts(np.array([hold.slipped_um]))[0]
+        for rest in hold.rests:
+            first, stop = level_rows(rest)
+            places = (rest.first, rest.stop - 1, first, stop - 1)
+            rows.append(",".join([str(number), side, *(str(row[place]) for place in places), slip]))
+    names = ("hold", "side", "first_row", "last_row", "level_first_row", "level_last_row", "slip_mm")
+    return _csv(names, rows)
+
+
+# Reading --------------------------------------------------------------------------------------------
+
+
+def _columns(table: bytes) -> dict[str, list[str]]:
+    lines = [line.split(",") for line in table.decode().splitlines()]
+    return {name: list(texts) for name, *texts in zip(*lines, strict=True)}
+
+
+def _numbers(texts: Sequence[str]) -> FloatArray:
+    return np.array([float(text) if text else np.nan for text in texts])
