@@ -122,6 +122,7 @@ def _nothing(
     return BoreResult(
         file=file,
         method="none",
+        places_seen=len(stations.found) if stations else 0,
         readings=counts,
         resolution_mm=mm_from_um(stations.step_um) if stations else None,
         value_mm=None,
@@ -167,6 +168,7 @@ def _from_stations(
     return BoreResult(
         file=file,
         method=stations.method,
+        places_seen=len(stations.found),
         readings=counts,
         resolution_mm=mm_from_um(stations.step_um),
         value_mm=mm_from_um(value),

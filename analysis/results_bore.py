@@ -38,6 +38,9 @@ class BoreResult(Judged):
     method: BoreMethod
     value_mm: float | None = Field(description="the figure judged, see judged_as")
     judged_as: str
+    places_seen: Annotated[
+        int, Field(ge=0, description="places at which the gauge was read, the setting ring among them")
+    ] = 0
     stations: tuple[StationOut, ...] = ()
     depths: tuple[DepthOut, ...] = ()
     mean_deviation_mm: float | None = None

@@ -14,11 +14,13 @@ from typing import Self
 
 from analysis.record import EndState, RunRef, Store
 from analysis.results import RestResult
+from capture.check_messages import IndicatorCard
+from capture.checking import Checks
 from capture.fanout import Fanout
 from capture.folder import DATABASE
 from capture.links import Link, link_for
 from capture.live import LiveReadings
-from capture.measuring import conclude, limit_for, setup_for
+from capture.measuring import applied_bore, conclude, limit_for, setup_for
 from capture.messages import (
     Health,
     IndicatorState,
@@ -69,6 +71,7 @@ class Bench:
         self._limits = limits
         self._fanout = Fanout()
         self._live = LiveReadings(self._fanout, self.clock)
+        self.checks = Checks(self)
         self._supervisors = {
             indicator.name: Supervisor(indicator, self.clock, self, open_link) for indicator in indicators
         }
@@ -99,8 +102,8 @@ class Bench:
             self._store, self.clock, lambda text: loop.call_soon_threadsafe(self._recording_trouble, text)
         )
         for supervisor in self._supervisors.values():
-            self._spawn(supervisor.run(), f"indicator {supervisor.indicator.name}")
-        self._spawn(self._live.run(), "live readings")
+            self.spawn(supervisor.run(), f"indicator {supervisor.indicator.name}")
+        self.spawn(self._live.run(), "live readings")
         return self
 
     async def __aexit__(
@@ -121,10 +124,12 @@ class Bench:
         """End the runs that go on as interrupted; what was read is kept."""
         await _cancel(self._run_tasks.values())
 
-    def _spawn(self, work: Coroutine[None, None, None], name: str) -> None:
+    def spawn(self, work: Coroutine[None, None, None], name: str) -> asyncio.Task[None]:
+        """A task that ends with the bench at the latest; its failure is told to everyone."""
         task = asyncio.create_task(work, name=name)
         self._tasks.add(task)
         task.add_done_callback(self._task_ended)
+        return task
 
     def _task_ended(self, task: asyncio.Task[None]) -> None:
         self._tasks.discard(task)
@@ -158,6 +163,22 @@ class Bench:
     def described(self) -> tuple[Indicator, ...]:
         """The indicators as they are described to this station."""
         return self._indicators
+
+    def indicator(self, name: str) -> Indicator:
+        """The description of an indicator.
+
+        Raises:
+            InputError: none is named so.
+        """
+        return indicator_named(name, self._indicators)
+
+    async def cards(self, name: str | None = None) -> tuple[IndicatorCard, ...]:
+        """Each indicator, or the one of that name, as described, how it stands, and its last check.
+
+        Raises:
+            InputError: none is named so.
+        """
+        return await self.checks.cards(self._indicators if name is None else (self.indicator(name),))
 
     def active(self) -> tuple[RunProgress, ...]:
         """The runs that go on."""
@@ -217,6 +238,7 @@ class Bench:
             # What the result rests on, as applied: a claim pack must give the same figures again.
             "applied_setup": asdict(setup),
             "applied_limit": None if limit is None else asdict(limit),
+            **applied_bore(request),
         }
         started_t_ns, started_utc = self.clock.monotonic_ns(), self.clock.utc()
         ref = await asyncio.to_thread(
@@ -291,6 +313,11 @@ class Bench:
         run.stop()
         await asyncio.wait([self._run_tasks[run_id]])
 
+    def let_run_end(self, run_id: str) -> None:
+        """End a run with what it has, without waiting for it; nothing happens when it has ended."""
+        if (run := self._runs.get(run_id)) is not None:
+            run.stop()
+
     # The runs ------------------------------------------------------------------------------------
 
     async def _follow(self, run: Run) -> None:
@@ -340,10 +367,12 @@ class Bench:
             if switched:
                 self.on_event(indicator, readings[0].t_ns, UNIT_SWITCHED, switched)
         self._last_nm[indicator] = readings[-1].length_nm
+        self.checks.take(indicator, readings)
         self._live.add(indicator, run.ref.id if run else None, readings)
 
     def on_faults(self, indicator: str, faults: list[Fault]) -> None:
         """Keep the bytes beside the readings."""
+        self.checks.take_faults(indicator, faults)
         run = self._run_of.get(indicator)
         if run is None or self._recorder is None or faults[0].t_ns < run.buffer.started_t_ns:
             return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isinf
 
 from capture.messages import MeasuredKind, RunState
 
@@ -51,7 +52,8 @@ class Course:
 
     Args:
         kind: what is measured.
-        asked: turns or strokes that are enough; not used for a rest check or a plain trace.
+        asked: turns, strokes or places that are enough; infinite for a bore that is ended by hand; not used
+            for a rest check or a plain trace.
     """
 
     def __init__(self, kind: MeasuredKind, asked: float) -> None:
@@ -73,6 +75,7 @@ class Course:
             "trace": self._trace,
             "runout": self._turning,
             "endplay": self._pushing,
+            "bore": self._gauging,
         }[self.kind](seen)
         if seen.trouble and step.state != "done":
             return Step(step.state, seen.trouble)
@@ -144,6 +147,18 @@ class Course:
         if state == "waiting":
             return Step(state, f"Push in and hold a second, pull out and hold a second: {strokes}.")
         return Step(state, f"Push and hold, pull and hold: {count} of {strokes} seen.")
+
+    def _gauging(self, seen: Seen) -> Step:
+        count = int(seen.count or 0)
+        if self._enough_since_s is not None:
+            if self._still_s(seen) > 0 or self._late(seen):
+                return Step("done", "Done.")
+            return Step("enough", "Enough places seen: take the gauge out.")
+        if self._given_up(seen):
+            return Step("done", "The gauge was not moved any further.")
+        how = "Rock the gauge twice or more at each place, then hold it half a second"
+        seen_so_far = f"{count} places" if isinf(self.asked) else f"{count} of {self.asked:g} places"
+        return Step(self._label(seen), f"{how}: {seen_so_far} seen.")
 
     def _late(self, seen: Seen) -> bool:
         return self._enough_since_s is not None and seen.now_s - self._enough_since_s >= AFTER_ENOUGH_S

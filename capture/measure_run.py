@@ -22,6 +22,7 @@ from config.errors import InputError, LinkError
 
 if TYPE_CHECKING:
     from analysis.results import EndplayResult, RestResult, RunoutResult
+    from analysis.results_bore import BoreResult
     from capture.client import Station
     from capture.terminal import RunView
 
@@ -38,7 +39,7 @@ class Outcome:
 
     run: str
     state: str
-    result: RunoutResult | EndplayResult | RestResult | None
+    result: RunoutResult | EndplayResult | BoreResult | RestResult | None
 
 
 async def carry_through(station: Station, request: RunRequest, view: RunView) -> Outcome:
@@ -86,7 +87,7 @@ async def until_reached(station: Station, name: str | None) -> None:
 
 
 async def _follow(messages: AsyncIterator[Message], begun: RunProgress, view: RunView) -> Outcome:
-    result: RunoutResult | EndplayResult | RestResult | None = None
+    result: RunoutResult | EndplayResult | BoreResult | RestResult | None = None
     async with contextlib.aclosing(messages):  # type: ignore[type-var]
         async for message in messages:
             if isinstance(message, Readings) and message.indicator == begun.indicator:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
 
 from analysis.results import EndplayResult, RestResult, RunoutResult
+from analysis.results_bore import BoreResult
 from analysis.values import Setup
 from capture.messages import RunRequest
 from config.indicators import Indicator
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
 
 SURE = 0.8  # below it a count of turns has rivals
 
-AnyResult = RunoutResult | EndplayResult | RestResult
+AnyResult = RunoutResult | EndplayResult | BoreResult | RestResult
 
 
 def limit_for(request: RunRequest, limits: tuple[Limit, ...]) -> Limit | None:
@@ -28,7 +30,7 @@ def limit_for(request: RunRequest, limits: tuple[Limit, ...]) -> Limit | None:
     Raises:
         InputError: the typed limit has no unit, or is not above zero.
     """
-    if request.kind == "trace":
+    if request.kind == "trace" or request.unjudged:
         return None
     if request.limit is None:
         kinds = ("runout", "endplay") if request.kind == "rest" else (request.kind,)
@@ -67,6 +69,19 @@ def range_um(indicator: Indicator) -> tuple[float, float] | None:
     return out_nm / NM_PER_UM, (out_nm + indicator.range_nm) / NM_PER_UM
 
 
+def applied_bore(request: RunRequest) -> dict[str, Any]:
+    """What a bore is measured with, as it is kept with the run; nothing for another kind.
+
+    Raises:
+        InputError: what was typed of the bore contradicts itself.
+    """
+    if request.kind != "bore":
+        return {}
+    from capture.bore_setup import bore_setup_of
+
+    return {"applied_bore": asdict(bore_setup_of(request.bore))}
+
+
 def measure(request: RunRequest, trace: Trace, limit: Limit | None, setup: Setup) -> AnyResult | None:
     """The result of a trace for the kind of run; None for a run that only records."""
     if request.kind == "runout":
@@ -77,6 +92,11 @@ def measure(request: RunRequest, trace: Trace, limit: Limit | None, setup: Setup
         from analysis.measure import measure_endplay
 
         return measure_endplay(trace, limit=limit, setup=setup)
+    if request.kind == "bore":
+        from analysis.bore import measure_bore
+        from capture.bore_setup import bore_setup_of
+
+        return measure_bore(trace, limit=limit, setup=setup, bore=bore_setup_of(request.bore))
     if request.kind == "rest":
         from analysis.rest import check_rest
 
@@ -102,7 +122,9 @@ def conclude(
 
 
 def seen_in(result: AnyResult | None) -> float | None:
-    """Turns or strokes that were certainly seen; None when it cannot be told yet."""
+    """Turns, strokes or places that were certainly seen; None when it cannot be told yet."""
+    if isinstance(result, BoreResult):
+        return float(result.places_seen)
     if isinstance(result, EndplayResult):
         return float(len(result.strokes))
     if isinstance(result, RunoutResult) and result.turns.total is not None:

@@ -12,12 +12,15 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 from analysis.record.keeping import Word
 from analysis.record.words import RunKind, Stage, Wheel
 from analysis.results import EndplayResult, RestResult, RunoutResult, StrokeOut
+from analysis.results_bore import BoreResult
+from analysis.results_check import IndicatorCheck
 from config.indicators import Unit
 
 LinkState = Literal["connecting", "live", "stale", "lost"]
 RunState = Literal["waiting", "at rest", "moving", "enough", "done", "interrupted"]
-MeasuredKind = Literal["rest", "endplay", "runout", "trace"]
-Result = Annotated[RunoutResult | EndplayResult | RestResult, Field(discriminator="kind")]
+CheckState = Literal["resting", "setting", "done", "interrupted"]
+MeasuredKind = Literal["rest", "endplay", "runout", "bore", "trace"]
+Result = Annotated[RunoutResult | EndplayResult | BoreResult | RestResult, Field(discriminator="kind")]
 
 
 class Message(BaseModel):
@@ -64,8 +67,10 @@ class RunProgress(Message):
     indicator: str
     state: RunState
     say: str
-    seen: float | None = Field(default=None, description="turns or strokes, None when not told yet")
-    asked: float | None = Field(default=None, description="turns or strokes that end the run")
+    seen: float | None = Field(
+        default=None, description="turns, strokes or places of a bore, None when not told yet"
+    )
+    asked: float | None = Field(default=None, description="turns, strokes or places that end the run")
     readings: int = 0
     flagged: int = 0
     gaps: int = 0
@@ -106,6 +111,19 @@ class RunSaid(Message):
     reason: str
 
 
+class CheckProgress(Message):
+    """How the check of an indicator goes on, what to do next, and in the end what was found."""
+
+    type: Literal["check"] = "check"
+    indicator: str
+    state: CheckState
+    say: str
+    run: str
+    set_blocks: int = 0
+    asked_blocks: int = 0
+    result: IndicatorCheck | None = None
+
+
 class Trouble(Message):
     """Something that a person must know now: `where`, and one line that says what to do."""
 
@@ -128,17 +146,54 @@ class Beat(Message):
 
 
 AnyMessage = Annotated[
-    Readings | IndicatorState | RunProgress | SoFar | RunResult | RunSaid | Trouble | Behind | Beat,
+    Readings
+    | IndicatorState
+    | RunProgress
+    | SoFar
+    | RunResult
+    | RunSaid
+    | CheckProgress
+    | Trouble
+    | Behind
+    | Beat,
     Field(discriminator="type"),
 ]
 ANY_MESSAGE: TypeAdapter[AnyMessage] = TypeAdapter(AnyMessage)
 
 
+class BoreAsked(Message):
+    """What is known of a bore and of the setting ring, lengths as typed with their units.
+
+    `ring_first` and `ring_last`: the first or last place measured is the setting ring itself. `size` is the
+    nominal one, `bore` its hole class or limits. Temperatures in degrees C.
+    """
+
+    setting_ring: Annotated[str, Field(max_length=60)] | None = None
+    ring_first: bool = False
+    ring_last: bool = False
+    size: Annotated[str, Field(max_length=60)] | None = None
+    bore: Annotated[str, Field(max_length=60)] | None = None
+    directions: Annotated[int, Field(ge=1, le=36)] | None = None
+    depths: Annotated[int, Field(ge=1, le=20)] | None = None
+    knuckle: Literal["cast iron", "cast steel", "aluminium"] | None = None
+    knuckle_temperature: Annotated[float, Field(ge=-30, le=80)] | None = None
+    ring_temperature: Annotated[float, Field(ge=-30, le=80)] | None = None
+    temperature_within: Annotated[float, Field(ge=0, le=20)] | None = None
+
+    @property
+    def places(self) -> int | None:
+        """How many places are measured, the setting ring among them; None when that was not said."""
+        if self.directions is None or self.depths is None:
+            return None
+        return self.directions * self.depths + self.ring_first + self.ring_last
+
+
 class RunRequest(Message):
     """What a run is asked to be.
 
-    `limit` is a length with its unit; without it the station's limit for the kind applies. `turns`
-    and `strokes` say when enough was seen. `indicator` may be left out when there is only one.
+    `limit` is a length with its unit; without it the station's limit for the kind applies, unless the run
+    is `unjudged`. `turns` and `strokes` say when enough was seen, of a bore its directions and depths.
+    `indicator` may be left out when there is only one.
     """
 
     kind: MeasuredKind
@@ -153,6 +208,8 @@ class RunRequest(Message):
     studs: Annotated[int, Field(ge=3, le=12)] | None = None
     surface: Literal["face", "radial"] = "face"
     freshly_fitted: bool = False
+    unjudged: bool = False
+    bore: BoreAsked | None = None
 
 
 class Health(Message):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from math import inf
 from typing import Literal
 
 from analysis.record import RunRef
@@ -25,8 +26,8 @@ LOOK_S = 0.7
 LOOK_SHARE = 3.0  # a look that took long is followed by a pause of so many times its length
 RECENT_NS = 750_000_000
 
-FASTEST_S = {"runout": 1.5, "endplay": 0.5}
-"""No hand turns a hub, or pushes and pulls it to rest levels, in less: a guard for the live count only."""
+FASTEST_S = {"runout": 1.5, "endplay": 0.5, "bore": 1.0}
+"""No hand turns a hub, pushes and pulls it to rest, or gauges a place in less: a guard for the live count."""
 
 UNIT_SWITCHED = "unit_switched"
 
@@ -68,8 +69,10 @@ class Run:
         self._publish = publish
         self._warnings = warnings
         asked = {"runout": request.turns, "endplay": float(request.strokes)}.get(request.kind)
+        if request.kind == "bore" and request.bore is not None and request.bore.places is not None:
+            asked = float(request.bore.places)
         self._asked = asked
-        self._course = Course(request.kind, asked or 0.0)
+        self._course = Course(request.kind, inf if asked is None else asked)
         self._count: float | None = None
         self._last_count: float | None = None
         self._passed_ns: list[int] = []
@@ -168,7 +171,7 @@ class Run:
 
     async def _look_again_and_again(self) -> None:
         """Count turns or strokes in the readings so far, in a worker thread."""
-        if self._asked is None:
+        if self.request.kind not in FASTEST_S:
             return
         pause_s, looked_at = LOOK_S, 0
         while True:

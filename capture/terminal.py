@@ -14,6 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
+from analysis.results_bore import BoreResult
 from capture.messages import IndicatorState, MeasuredKind, Readings, RunProgress
 from config.lengths import show_length
 
@@ -21,9 +22,10 @@ TITLES: dict[str, str] = {
     "rest": "Rest check",
     "endplay": "End play",
     "runout": "Run-out",
+    "bore": "Bore",
     "trace": "Recording",
 }
-COUNTED = {"runout": "turns", "endplay": "strokes"}
+COUNTED = {"runout": "turns", "endplay": "strokes", "bore": "places"}
 BAR = 30
 VERDICT_STYLES = {
     "within": "bold green",
@@ -178,7 +180,9 @@ class RunView:
 # The result --------------------------------------------------------------------------------------
 
 
-def show_result(console: Console, result: RunoutResult | EndplayResult | RestResult, run: str) -> None:
+def show_result(
+    console: Console, result: RunoutResult | EndplayResult | BoreResult | RestResult, run: str
+) -> None:
     """The verdict as a word, then how sure, which part and why."""
     if isinstance(result, RestResult):
         _show_rest(console, result)
@@ -187,7 +191,7 @@ def show_result(console: Console, result: RunoutResult | EndplayResult | RestRes
     console.print(Text(f"Kept as run {run}", style="dim"), soft_wrap=True)
 
 
-def _show_judged(console: Console, result: RunoutResult | EndplayResult) -> None:
+def _show_judged(console: Console, result: RunoutResult | EndplayResult | BoreResult) -> None:
     verdict = result.verdict or "no limit given"
     console.print(
         Text(f"{TITLES[result.kind]}: {verdict.upper()}", style=VERDICT_STYLES.get(verdict, "bold"))
@@ -218,7 +222,7 @@ def _show_rest(console: Console, result: RestResult) -> None:
         _point(console, reason.text)
 
 
-def _figures(result: RunoutResult | EndplayResult) -> Iterable[tuple[str, str]]:
+def _figures(result: RunoutResult | EndplayResult | BoreResult) -> Iterable[tuple[str, str]]:
     found = _value_mm(result)
     expanded = result.uncertainty_mm.expanded if result.uncertainty_mm else None
     yield "found", _mm(found) + (f"  ± {expanded:.4f} mm (about 95 %)" if expanded is not None else "")
@@ -236,6 +240,10 @@ def _figures(result: RunoutResult | EndplayResult) -> Iterable[tuple[str, str]]:
         yield "not repeatable", _mm(result.non_repeatable_mm)
         if result.high_spot_deg is not None:
             yield "high spot", f"{result.high_spot_deg:.0f}°"
+    elif isinstance(result, BoreResult):
+        yield "size at 20 °C", _mm(result.diameter_mm)
+        yield "taper", _mm(result.taper_mm)
+        yield "places", f"{result.places_seen}, {len(result.depths)} depth(s)"
     else:
         yield "strokes", ", ".join(f"{stroke.play_mm:.4f}" for stroke in result.strokes) or "none"
 

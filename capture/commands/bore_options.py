@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from config.errors import InputError
-from config.sizes import KNUCKLES, SIZES, bore_limits, mm_of, with_spread
+from config.sizes import KNUCKLES, SIZES
 
 if TYPE_CHECKING:
     from analysis.bore import BoreSetup
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-COVERAGE = 2.0  # the half width of a certificate is taken as its expanded uncertainty, k = 2
 NAMES = (
     "setting_ring", "ring_first", "ring_last", "size", "bore", "directions", "depths", "knuckle",
     "knuckle_temperature", "ring_temperature", "temperature_within",
@@ -64,36 +63,6 @@ def bore_setup(kind: str, given: Mapping[str, Any]) -> BoreSetup | None:
             option = "--" + next(iter(typed)).replace("_", "-")
             raise InputError(f"{option} goes with --kind bore, not with {kind}", where="analyse")
         return None
-    from analysis.bore import BoreSetup
-    from analysis.press import MATERIALS
+    from capture.bore_setup import setup_from
 
-    _check(typed)
-    settings: dict[str, Any] = {
-        name: typed[name] for name in ("directions", "depths", "ring_first", "ring_last") if name in typed
-    }
-    if "setting_ring" in typed:
-        settings["ring_mm"], half_mm = with_spread(typed["setting_ring"], where="--setting-ring")
-        if half_mm is not None:
-            settings["ring_standard_um"] = half_mm * 1000.0 / COVERAGE
-    if "size" in typed:
-        settings["size"] = bore_limits(typed["bore"], mm_of(typed["size"], "--size"), where="--bore")
-    if "knuckle_temperature" in typed:
-        settings["knuckle_c"], settings["ring_c"] = typed["knuckle_temperature"], typed["ring_temperature"]
-    if "temperature_within" in typed:
-        settings["temperature_standard_k"] = typed["temperature_within"]
-    if "knuckle" in typed:
-        settings["knuckle"] = MATERIALS[typed["knuckle"]]
-    return BoreSetup(**settings)
-
-
-def _check(typed: Mapping[str, Any]) -> None:
-    for one, other in (("size", "bore"), ("knuckle_temperature", "ring_temperature")):
-        if (one in typed) != (other in typed):
-            names = (f"--{name.replace('_', '-')}" for name in (one, other))
-            raise InputError("one of two is missing", where="analyse", expected=" and ".join(names))
-    if "size" in typed and "setting_ring" not in typed:
-        raise InputError(
-            "limits of size without the setting ring's diameter",
-            where="analyse",
-            expected="--setting-ring, such as '74.002 mm +- 0.001 mm'",
-        )
+    return setup_from(typed, where="analyse")

@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from capture.commands.bore_options import NAMES as BORE_NAMES
+from capture.commands.bore_options import bore_options
 from capture.commands.options import data_option, indicators_option, station_indicators
 
 if TYPE_CHECKING:
     from analysis.results import EndplayResult, RestResult, RunoutResult
+    from analysis.results_bore import BoreResult
     from capture.messages import RunRequest
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -95,6 +98,19 @@ def runout(**asked: Any) -> None:
     _measure("runout", **asked)
 
 
+@command.command("bore", short_help="A bore, with the indicator in a bore gauge.")
+@bore_options
+@_limit("0.03 mm")
+@_shared
+def bore(**asked: Any) -> None:
+    """Rock the gauge twice or more at each place and hold it half a second, depth by depth from outside in.
+
+    With --directions and --depths it ends by itself; press s to end it otherwise.
+    """
+    given = {name: asked.pop(name) for name in BORE_NAMES}
+    _measure("bore", bore={name: value for name, value in given.items() if value is not None}, **asked)
+
+
 def _measure(
     kind: str,
     *,
@@ -170,7 +186,7 @@ async def _carry_through(
     return exit_status(outcome.result)
 
 
-def exit_status(result: RunoutResult | EndplayResult | RestResult) -> int:
+def exit_status(result: RunoutResult | EndplayResult | BoreResult | RestResult) -> int:
     """The exit status that tells a result to programs."""
     if result.kind == "rest":
         return {True: 0, False: EXIT_OVER, None: EXIT_NOT_MEASURABLE}[result.steady]
