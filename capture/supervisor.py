@@ -95,33 +95,32 @@ class Supervisor:
         failures = 0
         while True:
             before = self._readings
+            link = self._open_link(self.indicator, self._clock)
             try:
-                await self._session()
+                await self._session(link)
             except LinkError as error:
-                self._lose(error)
+                self._lose(error)  # told before the goodbye, which may take its time
+            finally:
+                await link.close()
             failures = 1 if self._readings > before else failures + 1
             wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(failures - 1, 8))
             await self._clock.sleep(wait_s * (0.5 + 0.5 * self._jitter()))
 
-    async def _session(self) -> None:
+    async def _session(self, link: Link) -> None:
         """One connection, from opening to loss."""
-        link = self._open_link(self.indicator, self._clock)
+        await link.open()
+        self._opened += 1
+        self._heard_ns = self._clock.monotonic_ns()
+        self._set("connecting", None, port=link.where, reconnects=self._opened - 1)
         try:
-            await link.open()
-            self._opened += 1
-            self._heard_ns = self._clock.monotonic_ns()
-            self._set("connecting", None, port=link.where, reconnects=self._opened - 1)
-            try:
-                async with asyncio.TaskGroup() as group:
-                    group.create_task(self._watch(link))
-                    if isinstance(self.indicator.format, PolledFormat):
-                        group.create_task(self._poll(link, self.indicator.format))
-                    await self._read(link)
-            except* LinkError as several:
-                lost = several.exceptions[0]  # raised below: here it would be wrapped once more
-            raise lost
-        finally:
-            await link.close()
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._watch(link))
+                if isinstance(self.indicator.format, PolledFormat):
+                    group.create_task(self._poll(link, self.indicator.format))
+                await self._read(link)
+        except* LinkError as several:
+            lost = several.exceptions[0]  # raised below: here it would be wrapped once more
+        raise lost
 
     async def _read(self, link: Link) -> None:
         decoder = decoder_for(self.indicator.format, presentation=link.presentation)

@@ -30,6 +30,8 @@ LOOK_S = 0.5
 SILENT_S = 1.0
 """After this much silence the peripheral is asked for something cheap: a link can die without a word."""
 ANSWER_S = 2.0
+GOODBYE_S = 0.5
+"""A lost link's goodbye is waited for no longer: the system may wait for the end of what has ended."""
 LONGEST_SILENCE_S = 10.0
 """A silent peripheral that has nothing to be asked for is connected anew after this."""
 BATTERY_S = 60.0
@@ -67,6 +69,7 @@ class BluetoothPeripheral:
         self._watch: asyncio.Task[None] | None = None
         self._heard_ns = 0
         self._wanted = True
+        self._lost = False
         self.presentation = b""
         self.battery: int | None = None
 
@@ -137,11 +140,12 @@ class BluetoothPeripheral:
     def _dropped(self, _: BleakClient) -> None:
         """Called for the station's own goodbye too."""
         if self._wanted:
-            self._end("the radio link was lost", "bring it nearer")
+            self._lose(LinkError("the radio link was lost", where=self.where, do="bring it nearer"))
 
-    def _end(self, what: str, do: str) -> None:
+    def _lose(self, error: LinkError) -> None:
+        self._lost = True
         if self._inbox is not None:
-            self._inbox.end(LinkError(what, where=self.where, do=do))
+            self._inbox.end(error)
 
     # Watching ------------------------------------------------------------------------------------
 
@@ -151,7 +155,6 @@ class BluetoothPeripheral:
         A link can die without a word: a crashed Bluetooth service, or a device that the system
         forgot, ends the notifications and calls nobody back.
         """
-        assert self._inbox is not None
         battery, cheap = self._askable(client)
         asked_ns: int | None = None
         try:
@@ -166,11 +169,12 @@ class BluetoothPeripheral:
                 elif silent_s >= SILENT_S and cheap is not None:
                     await self._ask(client, cheap)
                 elif silent_s >= LONGEST_SILENCE_S:
-                    self._end("has been silent for too long", "switch it off and on")
+                    why = "has been silent for too long"
+                    self._lose(LinkError(why, where=self.where, do="switch it off and on"))
                     return
                 await self._clock.sleep(LOOK_S)
         except FAILURES as error:
-            self._inbox.end(told(error, self.where))
+            self._lose(told(error, self.where))
 
     def _askable(
         self, client: BleakClient
@@ -220,6 +224,6 @@ class BluetoothPeripheral:
             await asyncio.wait([self._watch])
         if self._client is not None:
             with contextlib.suppress(*FAILURES):
-                async with asyncio.timeout(ANSWER_S):
+                async with asyncio.timeout(GOODBYE_S if self._lost else ANSWER_S):
                     await self._client.disconnect()
             self._client = None
