@@ -15,6 +15,7 @@ from fastapi.responses import JSONResponse, PlainTextResponse, Response
 from analysis.record import RunKind, Wheel
 from capture.api.door import POLICY_VIOLATION, Door, is_here, token_of
 from capture.api.history import add_history
+from capture.api.indicators import add_indicators
 from capture.api.jobs import add_jobs
 from capture.api.keeping import add_keeping
 from capture.api.page import add_page
@@ -43,6 +44,7 @@ def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
     _add_runs(app, bench)
     add_page(app, bench)
     add_keeping(app, bench)
+    add_indicators(app, bench)
     add_jobs(app, bench)
     add_history(app, bench)
     add_set_up(app, bench)
