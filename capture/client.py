@@ -180,8 +180,9 @@ class DaemonStation:
             yield self._messages(socket)
 
     async def _messages(self, socket: Any) -> AsyncIterator[Message]:
-        async for text in socket:  # ends when the daemon closes
-            yield ANY_MESSAGE.validate_json(text)
+        async for frame in socket:  # ends when the daemon closes
+            for text in frame.split("\n"):
+                yield ANY_MESSAGE.validate_json(text)
 
 
 async def daemon_of(data: Path) -> str | None:

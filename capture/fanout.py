@@ -8,26 +8,43 @@ from collections.abc import AsyncIterator
 
 from capture.messages import AnyMessage, Behind
 
-MOST_WAITING = 256
-"""Some five seconds of one indicator at the fastest pace of messages."""
+MOST_WAITING = 4_096
+"""Some eight seconds of eight indicators at the fastest pace of messages."""
+
+
+class Told:
+    """A message on its way to all listeners; its text is made once, and only when somebody needs it."""
+
+    __slots__ = ("_text", "message")
+
+    def __init__(self, message: AnyMessage) -> None:
+        self.message = message
+        self._text: str | None = None
+
+    @property
+    def text(self) -> str:
+        """The message as JSON, without a line break."""
+        if self._text is None:
+            self._text = self.message.model_dump_json()
+        return self._text
 
 
 class Subscription:
     """One listener's queue."""
 
     def __init__(self, most: int = MOST_WAITING) -> None:
-        self._queue: deque[AnyMessage] = deque()
+        self._queue: deque[Told] = deque()
         self._most = most
         self._fresh = asyncio.Event()
         self._lost = 0
         self._ended = False
 
-    def put(self, message: AnyMessage) -> None:
+    def put(self, told: Told) -> None:
         """Add a message; the oldest goes when there is no room."""
         if len(self._queue) >= self._most:
             self._queue.popleft()
             self._lost += 1
-        self._queue.append(message)
+        self._queue.append(told)
         self._fresh.set()
 
     def end(self) -> None:
@@ -36,14 +53,24 @@ class Subscription:
         self._fresh.set()
 
     async def messages(self) -> AsyncIterator[AnyMessage]:
-        """Messages as they come, until the end."""
+        """Messages one by one as they come, until the end."""
+        async for all_told in self._waiting():
+            for told in all_told:
+                yield told.message
+
+    async def frames(self) -> AsyncIterator[str]:
+        """All that waits, as one text with a line of JSON a message, again and again until the end."""
+        async for all_told in self._waiting():
+            yield "\n".join([told.text for told in all_told])
+
+    async def _waiting(self) -> AsyncIterator[list[Told]]:
         while True:
             while self._queue or self._lost:
-                if self._lost:
-                    lost, self._lost = self._lost, 0
-                    yield Behind(lost=lost)
-                else:
-                    yield self._queue.popleft()
+                lost, self._lost = self._lost, 0
+                told = [Told(Behind(lost=lost))] if lost else []
+                told += self._queue
+                self._queue.clear()
+                yield told
             if self._ended:
                 return
             self._fresh.clear()
@@ -72,8 +99,9 @@ class Fanout:
 
     def publish(self, message: AnyMessage) -> None:
         """Give `message` to every listener; returns at once."""
+        told = Told(message)
         for subscription in self._subscriptions:
-            subscription.put(message)
+            subscription.put(told)
 
     def close(self) -> None:
         """End every listener."""

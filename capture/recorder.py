@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from analysis.record import EndState, Store
+from capture.spread import Spread, SpreadState
 from config.clock import Clock
 from config.errors import StoreError
 
@@ -38,13 +39,27 @@ class _Do(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class RecorderState:
-    """Figures of the recorder; `failing` is why nothing can be stored just now."""
+    """Figures of the recorder.
+
+    Attributes:
+        waiting: readings in memory that are not on the disk yet.
+        stored: readings on the disk.
+        dropped: readings that no memory was left for.
+        slowest_write_ns: the longest transaction.
+        failing: why nothing can be stored just now, None when all is well.
+        handed_over: from the arrival of a reading's last byte to its hand-over to the recorder.
+        on_disk: from there to the disk: of the oldest reading of each transaction.
+        writes: how long each transaction took.
+    """
 
     waiting: int
     stored: int
     dropped: int
     slowest_write_ns: int
     failing: str | None
+    handed_over: SpreadState
+    on_disk: SpreadState
+    writes: SpreadState
 
 
 class Recorder:
@@ -69,6 +84,7 @@ class Recorder:
         self._changed = threading.Condition()
         self._items: deque[_Append | _Do] = deque()
         self._waiting = self._stored = self._slowest_ns = 0
+        self._handed_over, self._on_disk, self._writes = Spread(), Spread(), Spread()
         self._dropped: dict[int, int] = {}
         self._dropped_ever = 0
         self._failing: str | None = None
@@ -81,12 +97,21 @@ class Recorder:
         """Figures as of now."""
         with self._changed:
             return RecorderState(
-                self._waiting, self._stored, self._dropped_ever, self._slowest_ns, self._failing
+                self._waiting,
+                self._stored,
+                self._dropped_ever,
+                self._slowest_ns,
+                self._failing,
+                self._handed_over.state,
+                self._on_disk.state,
+                self._writes.state,
             )
 
     def append(self, key: int, rows: list[Row]) -> None:
         """Hand over readings of a run; returns at once. From any thread."""
+        late_ns = self._clock.monotonic_ns() - rows[0][1]
         with self._changed:
+            self._handed_over.add(late_ns, len(rows))
             if self._waiting + len(rows) > MOST_WAITING:
                 self._dropped[key] = self._dropped.get(key, 0) + len(rows)
                 self._dropped_ever += len(rows)
@@ -174,16 +199,19 @@ class Recorder:
                 self._clock.pause(RETRY_S)
 
     def _write_all(self, items: deque[_Append | _Do]) -> list[_Append | _Do]:
-        """Write in order, the readings of each run in one transaction; what was refused comes back."""
+        """Write in order, the readings of all runs in one transaction; what was refused comes back.
+
+        One transaction costs one sync of the disk: with eight indicators it was the sync that cost.
+        """
         while items:
             rows: dict[int, list[Row]] = {}
             while items and isinstance(item := items[0], _Append):
                 rows.setdefault(item.key, []).extend(item.rows)
                 items.popleft()
             try:
-                for key in list(rows):
-                    self._write_readings(key, rows[key])
-                    del rows[key]
+                if rows:
+                    self._write_readings(rows)
+                    rows = {}
                 if items and isinstance(do := items[0], _Do):
                     do.call(self._store)
                     do.done(None)
@@ -194,15 +222,20 @@ class Recorder:
                 return [*(_Append(key, some) for key, some in rows.items()), *items]
         return []
 
-    def _write_readings(self, key: int, rows: list[Row]) -> None:
+    def _write_readings(self, rows: dict[int, list[Row]]) -> None:
         began_ns = self._clock.monotonic_ns()
-        self._store.append_readings(key, rows)
-        took_ns = self._clock.monotonic_ns() - began_ns
+        self._store.append_many(rows)
+        now_ns = self._clock.monotonic_ns()
+        count = sum(map(len, rows.values()))
+        oldest_ns = min(some[0][1] for some in rows.values())
         with self._changed:
-            self._waiting -= len(rows)
-            self._stored += len(rows)
-            self._slowest_ns = max(self._slowest_ns, took_ns)
-        self._tell_dropped(key)
+            self._waiting -= count
+            self._stored += count
+            self._slowest_ns = max(self._slowest_ns, now_ns - began_ns)
+            self._writes.add(now_ns - began_ns)
+            self._on_disk.add(now_ns - oldest_ns)
+        for key in rows:
+            self._tell_dropped(key)
 
     def _tell_dropped(self, key: int) -> None:
         with self._changed:

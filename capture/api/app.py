@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
-from collections.abc import AsyncIterator, Coroutine
+from collections.abc import Coroutine
 from contextlib import suppress
 from dataclasses import asdict
 from typing import Annotated, Any
@@ -22,7 +22,8 @@ from capture.api.page import add_page
 from capture.api.pairing import add_pairing
 from capture.api.set_up import add_set_up
 from capture.bench import Bench, own_version
-from capture.messages import AnyMessage, Beat, Health, IndicatorState, Message, RunProgress, RunRequest
+from capture.fanout import Subscription
+from capture.messages import Beat, Health, IndicatorState, RunProgress, RunRequest
 from capture.pairing import Pairing
 from config.errors import HubproofError, InputError, StoreError
 
@@ -123,20 +124,12 @@ async def _told(_: Request, error: Exception) -> JSONResponse:
     return JSONResponse({"error": {"kind": kind, **told}}, status_code=status)
 
 
-async def snapshot_and_after(bench: Bench, messages: AsyncIterator[AnyMessage]) -> AsyncIterator[Message]:
-    """How everything stands now, then what goes on."""
-    for state in (*bench.indicators(), *bench.active()):
-        yield state
-    async for message in messages:
-        yield message
-
-
 async def _stream(
     socket: WebSocket, bench: Bench, beat: bool, welcome: Coroutine[Any, Any, None] | None = None
 ) -> None:
     """Send messages until the listener goes, the station ends, or `welcome` (how long it may listen) does."""
     subscription = bench.fanout.subscribe()
-    sending = asyncio.create_task(_send_all(socket, bench, subscription.messages()))
+    sending = asyncio.create_task(_send_all(socket, bench, subscription))
     leaving = asyncio.create_task(_until_gone(socket))
     tasks = {sending, leaving}
     if beat:
@@ -159,9 +152,13 @@ async def _stream(
             await socket.close()
 
 
-async def _send_all(socket: WebSocket, bench: Bench, messages: AsyncIterator[AnyMessage]) -> None:
-    async for message in snapshot_and_after(bench, messages):
-        await socket.send_text(message.model_dump_json())
+async def _send_all(socket: WebSocket, bench: Bench, subscription: Subscription) -> None:
+    """How everything stands now, then what goes on; a frame holds a line of JSON for each message."""
+    states = (*bench.indicators(), *bench.active())
+    if states:
+        await socket.send_text("\n".join(state.model_dump_json() for state in states))
+    async for frame in subscription.frames():
+        await socket.send_text(frame)
 
 
 async def _beat(socket: WebSocket, bench: Bench) -> None:

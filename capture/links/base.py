@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import AsyncIterator
 from typing import NamedTuple, Protocol
 
+from capture.links.rounds import rounds_of
 from config.errors import LinkError
 
 
@@ -73,7 +74,7 @@ class Inbox:
     """
 
     def __init__(self, most_bytes: int = 1 << 20) -> None:
-        self._loop = asyncio.get_running_loop()
+        self._rounds = rounds_of(asyncio.get_running_loop())
         self._chunks: deque[Chunk] = deque()
         self._fresh = asyncio.Event()
         self._room = threading.Condition()
@@ -99,7 +100,7 @@ class Inbox:
             first = not self._chunks
             self._chunks.append(chunk)
         if first:
-            self._wake()
+            self._rounds.ring(self._fresh)
 
     def end(self, error: LinkError | None = None) -> None:
         """No more chunks: `error` is why, None when the link was closed on purpose. From any thread."""
@@ -108,11 +109,7 @@ class Inbox:
                 return
             self._ended, self._error = True, error
             self._room.notify_all()
-        self._wake()
-
-    def _wake(self) -> None:
-        if not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._fresh.set)
+        self._rounds.ring(self._fresh)
 
     async def chunks(self) -> AsyncIterator[Chunk]:
         """Everything given, in order, until the end."""

@@ -28,7 +28,7 @@ export function listen(onMessage, onLink) {
       heardAt = performance.now();
       tries = 0;
       tell(true);
-      onMessage(JSON.parse(event.data));
+      for (const line of event.data.split("\n")) onMessage(JSON.parse(line)); // one message a line
     };
     mine.onclose = () => {
       if (mine === socket) again();

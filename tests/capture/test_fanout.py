@@ -6,7 +6,7 @@ import asyncio
 
 from capture.fanout import MOST_WAITING, Fanout
 from capture.live import LiveReadings
-from capture.messages import Behind, Message, Readings, Trouble
+from capture.messages import ANY_MESSAGE, Behind, Message, Readings, Trouble
 from capture.reading import Reading
 from tests.capture.helpers import ManualClock, settle
 
@@ -34,6 +34,20 @@ async def test_a_slow_listener_loses_the_oldest_and_is_told_how_many() -> None:
     heard = [message async for message in slow.messages()]
     assert heard[0] == Behind(lost=7)
     assert heard[1:] == [trouble(i) for i in range(7, MOST_WAITING + 7)]
+
+
+async def test_a_frame_holds_all_that_waits_a_line_each() -> None:
+    fanout = Fanout()
+    both = fanout.subscribe(), fanout.subscribe()
+    for number in range(3):
+        fanout.publish(trouble(number))
+    fanout.close()
+    for subscription in both:
+        frames = [frame async for frame in subscription.frames()]
+        assert len(frames) == 1
+        assert [ANY_MESSAGE.validate_json(text) for text in frames[0].split("\n")] == [
+            trouble(i) for i in range(3)
+        ]
 
 
 async def test_who_left_hears_no_more() -> None:

@@ -263,7 +263,7 @@ def test_a_tablet_on_a_real_network(tmp_path: Path) -> None:
             assert json.loads(listed)["name"] == "tablet"
             token = {"Cookie": f"{COOKIE}={tablet.cookies[COOKIE]}"}
             with connect(live, proxy=None, additional_headers=token) as socket:
-                assert json.loads(socket.recv(timeout=5))["type"]
+                assert json.loads(str(socket.recv(timeout=5)).split("\n")[0])["type"]
                 assert hubproof("devices", "revoke", "tablet", "--data", str(daemon.data)).returncode == 0
                 closed = until_closed(socket)
             assert closed.rcvd is not None
