@@ -221,6 +221,17 @@ def _nearest(time_s: FloatArray, marks_s: FloatArray) -> BoolArray | None:
     return marked
 
 
+def profiles_um(connection: sqlite3.Connection, key: int) -> FloatArray:
+    """(turns, angles) micrometres of the latest result of a run, NaN where nothing was read."""
+    rows = connection.execute(
+        "SELECT length_nm FROM turn_profile WHERE result = (SELECT max(key) FROM result WHERE run = ?)"
+        " ORDER BY turn",
+        (key,),
+    ).fetchall()
+    kept = [[np.nan if nm is None else nm / NM_PER_UM for nm in json.loads(text)] for (text,) in rows]
+    return np.array(kept, dtype=np.float64).reshape(len(kept), -1) if kept else np.empty((0, 0))
+
+
 # For the hash chain ------------------------------------------------------------------------------
 
 

@@ -389,6 +389,15 @@ class Store:
         with self._reading() as connection:
             return checks.last(connection, indicator, serial_number, until)
 
+    def profiles_um(self, id_or_prefix: str) -> FloatArray:
+        """The turns of a run's latest result as they were stored: (turns, angles) on a grid of equal angles.
+
+        Raises:
+            InputError: no such run, or more than one.
+        """
+        with self._reading() as connection:
+            return queries.profiles_um(connection, queries.find(connection, id_or_prefix).key)
+
     def verify(self) -> Verified:
         """Find records that were changed, added or removed after they were written."""
         with self._reading() as connection:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import gzip
 from importlib.resources import files
 from typing import Annotated
 
-from fastapi import FastAPI, Path
+import numpy as np
+from fastapi import FastAPI, Path, Request
 from fastapi.responses import Response
 from pydantic import TypeAdapter
 
 from analysis.record.queries import RunRecord
+from analysis.trace import FloatArray
 from analysis.values import Setup
 from capture.bench import Bench
 from capture.messages import Message
@@ -32,9 +35,11 @@ KINDS = {
     "json": "application/json",
     "webmanifest": "application/manifest+json",
     "svg": "image/svg+xml",
+    "png": "image/png",
 }
 FOLDERS = ("", "words")
 LAID_KEPT = 8
+FULL_TURN_DEG = 360.0
 
 
 class LaidTurns(Message):
@@ -64,19 +69,24 @@ def add_page(app: FastAPI, bench: Bench) -> None:
     served = page_files()
     laid: dict[str, asyncio.Task[LaidTurns]] = {}
 
-    def answer(name: str) -> Response:
-        body = served.get(name)
-        if body is None:
+    packed = {name: gzip.compress(body, mtime=0) for name, body in served.items() if name[-4:] != ".png"}
+
+    def answer(name: str, request: Request) -> Response:
+        if name not in served:
             return Response(status_code=404, headers=HEADERS)
-        return Response(body, media_type=KINDS[name.rpartition(".")[2]], headers=HEADERS)
+        kind = KINDS[name.rpartition(".")[2]]
+        if name in packed and "gzip" in request.headers.get("accept-encoding", ""):
+            headers = {**HEADERS, "Content-Encoding": "gzip", "Vary": "Accept-Encoding"}
+            return Response(packed[name], media_type=kind, headers=headers)
+        return Response(served[name], media_type=kind, headers=HEADERS)
 
     @app.get("/", include_in_schema=False)
-    async def page() -> Response:
-        return answer("index.html")
+    async def page(request: Request) -> Response:
+        return answer("index.html", request)
 
     @app.get("/page/{name:path}", include_in_schema=False)
-    async def file(name: Annotated[str, Path(max_length=100)]) -> Response:
-        return answer(name)
+    async def file(request: Request, name: Annotated[str, Path(max_length=100)]) -> Response:
+        return answer(name, request)
 
     @app.get("/runs/{run}/turns")
     async def turns(run: str) -> LaidTurns:
@@ -94,24 +104,30 @@ def add_page(app: FastAPI, bench: Bench) -> None:
 
 
 def laid_turns(bench: Bench, record: RunRecord) -> LaidTurns:
-    """The turns of a run that has ended, worked out from its stored readings.
+    """The turns of a run that has ended: as they were stored, else worked out from its readings.
 
     Raises:
         InputError: it is no run-out, or still goes on.
     """
-    from analysis.measure import work_out_runout
-
     if record.summary.kind != "runout" or record.summary.id in {each.run for each in bench.active()}:
         raise InputError(
             "has no turns", where=f"run {record.summary.id}", expected="a run-out that has ended"
         )
+    stored = bench.store.profiles_um(record.summary.id)
+    turns_um = stored if stored.size else _worked_out(bench, record)
+    if turns_um is None or not np.all(np.isfinite(turns_um)):
+        return LaidTurns()
+    return LaidTurns(
+        angle_deg=tuple((FULL_TURN_DEG / turns_um.shape[1] * np.arange(turns_um.shape[1])).tolist()),
+        turns_um=tuple(tuple(turn) for turn in turns_um.round(3).tolist()),
+        repeatable_um=tuple(turns_um.mean(axis=0).round(3).tolist()),
+    )
+
+
+def _worked_out(bench: Bench, record: RunRecord) -> FloatArray | None:
+    from analysis.measure import work_out_runout
+
     setup = _SETUP.validate_python(record.settings.get("applied_setup", {}))
     worked = work_out_runout(bench.store.trace(record.summary.id), setup=setup)
     profiles = worked.runout.profiles if worked.runout else None
-    if profiles is None:
-        return LaidTurns()
-    return LaidTurns(
-        angle_deg=tuple(profiles.angle_deg.tolist()),
-        turns_um=tuple(tuple(turn) for turn in profiles.turns_um.round(3).tolist()),
-        repeatable_um=tuple(profiles.repeatable_um.round(3).tolist()),
-    )
+    return None if profiles is None else profiles.turns_um
