@@ -23,6 +23,7 @@ from simulators.gatt import Pacing, table_for
 from simulators.hand import Turn
 from simulators.playback import Playback
 from simulators.recording import record
+from tests.bench.bluetooth_drops import HurriedClock, drops
 from tests.bluetooth_faults import Watched, by_address, in_runs, kept, until
 from tests.bluetooth_faults import missing as lost_of
 from tests.bluetooth_routes import IN_ONE_PROCESS, SYSTEM_SERVICE, Route, missing, route
@@ -152,3 +153,17 @@ async def test_an_adapter_switched_off_and_a_crashed_service_are_told_and_overco
         held_up(watched, folder, gaps=2)
 
     await on_each_route(work, tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "count"), [(IN_ONE_PROCESS, 15), (SYSTEM_SERVICE, 40)])
+async def test_drops_leave_no_descriptor_no_task_and_no_memory(name: str, count: int) -> None:
+    """A thousand are `python -m tests.bench.bluetooth_drops`."""
+    if lacks := missing(name):
+        pytest.skip(lacks)
+    clock = HurriedClock()
+    async with route(name, clock) as way:
+        before, after = await drops(way, count, clock)
+    assert after.descriptors <= before.descriptors
+    assert after.tasks <= before.tasks
+    assert after.objects - before.objects < count * 20  # one connection of the simulation is over 300 objects

@@ -69,7 +69,7 @@ def air() -> Iterator[Air]:
 
 @pytest.mark.slow
 def test_the_daemon_measures_over_bluetooth_and_returns_after_it_was_killed(tmp_path: Path, air: Air) -> None:
-    """After a kill the system holds the peripheral connected: no scan sees it, and it is found all the same."""
+    """After a kill the system holds the peripheral connected: no scan sees it, yet it is found."""
     data, described = tmp_path / "data", tmp_path / "indicators.toml"
     described.write_text(indicator_toml(INDICATOR), encoding="utf-8")
     with DaemonProcess(data, described) as daemon:
