@@ -85,16 +85,15 @@ def keep_trace(
             kind, known, settings=settings, started_t_ns=begun, started_utc=now.utc(),
             job=job.id, wheel=end.sheet.wheel, stage=AFTER if step.stage == AFTER else "as found",
         )  # fmt: skip
-        _write_readings(store, ref, trace, begun)
-        # The record holds no angles. A bore is judged with those of the file; the rest as it was kept,
-        # so that whoever computes it again from the record has the same figures.
-        seen = trace if kind == "bore" else store.trace(ref.id)
-        result = _measure(kind, seen, limit, setup, str(path))
+        _write_readings(store, ref, trace, begun, keep_angles=kind == "bore")
+        # Judged as it was kept, so that whoever computes it again from the record has the same figures.
+        result = _measure(kind, store.trace(ref.id), limit, setup, str(path))
         store.save_result(ref.key, result)
     return ref.id, result.verdict or "measured"
 
 
-def _write_readings(store: Store, ref: RunRef, trace: Trace, begun: int) -> None:
+def _write_readings(store: Store, ref: RunRef, trace: Trace, begun: int, *, keep_angles: bool) -> None:
+    """Readings and marks; a bore keeps the angle of each reading, a hub only when its mark passed."""
     start_s = float(trace.time_s[0])
 
     def t_ns(time_s: float) -> int:
@@ -106,6 +105,9 @@ def _write_readings(store: Store, ref: RunRef, trace: Trace, begun: int) -> None
         for seq, (time_s, um, flag) in enumerate(zip(trace.time_s, trace.reading_um, flags, strict=True))
     ]
     store.append_readings(ref.key, rows)
+    if keep_angles and trace.angle_deg is not None:
+        known = np.flatnonzero(np.isfinite(trace.angle_deg)).tolist()
+        store.add_angles(ref.key, [(seq, trace.angle_deg[seq]) for seq in known])
     for mark_s in trace.mark_s if trace.mark_s.size else _passings_s(trace):
         store.add_mark(ref.key, t_ns(mark_s))
     store.end_run(ref.key, "done", rows[-1][1])

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from analysis.record import checks, job_chain, keeping, schema_whole_job
+from analysis.record import angles, checks, job_chain, keeping, schema_whole_job
 from analysis.record.schema import VERSION_1, Table, View
 from analysis.record.schema_jobs import VERSION_2
 from config.errors import StoreError
@@ -138,8 +138,12 @@ def _checks(connection: sqlite3.Connection) -> None:
     create(connection, (checks.TABLE, checks.ARRIVAL))
 
 
+def _angles(connection: sqlite3.Connection) -> None:
+    create(connection, (angles.TABLE,))
+
+
 Migration = Callable[[sqlite3.Connection], None]
-MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs, _keeping, _whole_jobs, _checks)
+MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs, _keeping, _whole_jobs, _checks, _angles)
 """Migration number n brings a database from version n to n + 1. Never change one that was released."""
 
 

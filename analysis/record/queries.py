@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.record import chain, keeping
+from analysis.record import angles, chain, keeping
 from analysis.trace import BoolArray, FloatArray, Trace
 from analysis.trace_times import spread_equal_times
 from config.clock import NS_PER_S
@@ -184,7 +184,7 @@ def trace(connection: sqlite3.Connection, record: RunRecord) -> Trace:
     Readings that arrived in one piece have one time of arrival; here, as in a file, they are spread.
     """
     rows = connection.execute(
-        "SELECT t_ns, length_nm, coalesce(flag, '') FROM reading"
+        "SELECT t_ns, length_nm, coalesce(flag, ''), seq FROM reading"
         " WHERE run = ? AND length_nm IS NOT NULL ORDER BY seq",
         (record.key,),
     ).fetchall()
@@ -197,6 +197,7 @@ def trace(connection: sqlite3.Connection, record: RunRecord) -> Trace:
         time_s=time_s,
         reading_um=length_nm / NM_PER_UM,
         mark=_nearest(time_s, np.array(record.marks_s)),
+        angle_deg=angles.angle_array(angles.angles_of(connection, record.key), [row[3] for row in rows]),
         flag=flags if np.any(flags != "") else None,
         resolution_um=None if resolution_nm is None else resolution_nm / NM_PER_UM,
         unit=_unit(length_nm[flags == ""]),
@@ -275,11 +276,15 @@ def run_sha256(connection: sqlite3.Connection, key: int) -> str:
     events = connection.execute(
         "SELECT t_ns, code, text FROM event WHERE run = ? ORDER BY t_ns, key", (key,)
     ).fetchall()
+    known = angles.angles_of(connection, key)
+    # Runs without angles keep the form that they had before angles were kept.
+    more = {"angles": known} if known else {}
     return chain.record_sha256(
         _row(connection, "run", chain.RUN_ENDED, key),
         chain.RUN_ENDED,
         marks=marks(connection, key),
         events=events,
+        **more,
     )
 
 

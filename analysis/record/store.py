@@ -199,6 +199,15 @@ class Store:
                 "INSERT OR IGNORE INTO mark (run, t_ns) VALUES (?, ?)", (key, t_ns - start)
             )
 
+    def add_angles(self, key: int, rows: Sequence[tuple[int, float]]) -> None:
+        """Keep angles of readings of a run that goes on: the reading's number, and degrees."""
+        self._running(key)
+        with self._writing():
+            self._connection.executemany(
+                "INSERT INTO reading_angle (run, seq, angle_deg) VALUES (?, ?, ?)",
+                [(key, seq, float(angle_deg)) for seq, angle_deg in rows],
+            )
+
     def add_event(self, key: int, t_ns: int, code: str, text: str) -> None:
         """Keep what happened in a run at `t_ns` of the monotonic clock: a gap, a change of unit, a stop."""
         start = self._running(key).started_t_ns
