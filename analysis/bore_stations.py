@@ -20,6 +20,10 @@ from analysis.trace import FloatArray, Trace
 FEWEST_ROCKS = 2
 HOLD_S = 0.5
 PIECE_S = 0.15
+FLICKER = 0.5
+"""A reading at rest between two steps flickers: its standard deviation is up to half a step."""
+REST_UM_S = 8.0
+"""A held gauge creeps no faster; the slow ends of a swing do. (The travel from the air does not count.)"""
 SAME_LEVEL = 3.0
 """Pieces of one rest differ by no more than this many standard deviations of a reading."""
 FREE_UM = 500.0
@@ -68,12 +72,12 @@ def find_stations(trace: Trace, *, grows: bool | None = None) -> Stations:
     """
     step = step_of(trace.reading_um, trace.resolution_um)
     noise = noise_of(trace.reading_um, step)
-    rests = _rests(trace, noise)
+    rests = _rests(trace, max(noise, FLICKER * step))
     moves = _moves(rests, len(trace))
     turned = not grows if grows is not None else _turned_over(trace.reading_um, moves, noise, step)
     sign = -1.0 if turned else 1.0
     rocked = [s for move in moves if (s := _rocked(trace, sign, move, noise, step)) is not None]
-    if rocked and 2 * len(rocked) >= len(rests):
+    if rocked and 2 * len(rocked) >= len(moves):
         return Stations(tuple(rocked), "rocked", turned, noise, step)
     held = _held(trace, rests, sign)
     return Stations(held, "held" if held else "none", turned, noise, step)
@@ -81,7 +85,9 @@ def find_stations(trace: Trace, *, grows: bool | None = None) -> Stations:
 
 def _rests(trace: Trace, noise: float) -> tuple[RestLevel, ...]:
     """Rests of half a second or more; one that chance has cut into short pieces is put together again."""
-    pieces = find_rest_levels(trace.time_s, trace.reading_um, noise, shortest_s=PIECE_S)
+    pieces = find_rest_levels(
+        trace.time_s, trace.reading_um, noise, shortest_s=PIECE_S, rest_speed_um_s=REST_UM_S
+    )
     joined: list[RestLevel] = []
     for piece in pieces:
         before = joined[-1] if joined else None

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.bore import BoreSetup, measure_bore
 from analysis.measure import measure_endplay, measure_runout
 from analysis.record import RunRef, Store
 from analysis.record.job_results import AFTER
@@ -18,7 +19,9 @@ from analysis.results import Judged
 from analysis.trace import FloatArray, Trace
 from analysis.trace_file import read_trace
 from analysis.values import Setup
+from capture.bore_setup import bore_setup_of
 from capture.folder import DATABASE, Owned
+from capture.messages import BoreAsked
 from config.clock import NS_PER_S, Clock, SystemClock
 from config.errors import InputError
 from config.indicators import Indicator, indicator_named, load_indicators
@@ -34,6 +37,30 @@ def named_indicator(given: Mapping[str, Any]) -> Indicator | None:
     if given.get("indicator") is None:
         return None
     return indicator_named(given["indicator"], load_indicators(given.get("indicators")))
+
+
+def bore_asked(
+    end: WheelEnd, step: Step, *, directions: int | None = None, depths: int | None = None
+) -> BoreAsked:
+    """What a bore is measured with: the sheet's sizes, and what the steps that it uses recorded.
+
+    Args:
+        end: the wheel end.
+        step: records the bore.
+        directions: at each depth, where the sheet does not say.
+        depths: where the sheet does not say.
+    """
+    typed = end.sheet.sizes
+    found: dict[str, Any] = {
+        name: typed[name] for name in ("setting_ring", "knuckle", "directions", "depths") if name in typed
+    }
+    for name, source in step.uses.items():
+        entry = end.latest.get(source)
+        if entry is not None and entry.what == "answer":
+            found[name] = entry.number if name.endswith("_temperature") else entry.answer
+    if "setting_ring" in found:  # without it the bore has a form, but no size
+        found |= {name: typed[name] for name in ("size", "bore") if name in typed}
+    return BoreAsked.model_validate({"directions": directions, "depths": depths, **found})
 
 
 def keep_trace(
@@ -72,12 +99,17 @@ def keep_trace(
         permissible_error_um=None if indicator is None else indicator.permissible_error_nm / NM_PER_UM
     )
     known: dict[str, Any] = {"name": "trace file"} if indicator is None else indicator.model_dump(mode="json")
-    settings = {
+    settings: dict[str, Any] = {
         "file": path.name,
         "file_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
         "applied_setup": asdict(setup),
         "applied_limit": None if limit is None else asdict(limit),
     }
+    bore = None
+    if kind == "bore":
+        asked = bore_asked(end, step)
+        bore = bore_setup_of(asked)
+        settings |= {"bore": asked.model_dump(exclude_none=True), "applied_bore": asdict(bore)}
     now = clock or SystemClock()
     begun = now.monotonic_ns()
     with Owned(data), Store.open(data / DATABASE) as store:
@@ -87,7 +119,7 @@ def keep_trace(
         )  # fmt: skip
         _write_readings(store, ref, trace, begun, keep_angles=kind == "bore")
         # Judged as it was kept, so that whoever computes it again from the record has the same figures.
-        result = _measure(kind, store.trace(ref.id), limit, setup, str(path))
+        result = _measure(kind, store.trace(ref.id), limit, setup, path.name, bore)
         store.save_result(ref.key, result)
     return ref.id, result.verdict or "measured"
 
@@ -127,15 +159,15 @@ def _passings_s(trace: Trace) -> FloatArray:
     return passed_s
 
 
-def _measure(kind: str, trace: Trace, limit: Limit | None, setup: Setup, file: str) -> Judged:
+def _measure(
+    kind: str, trace: Trace, limit: Limit | None, setup: Setup, file: str, bore: BoreSetup | None
+) -> Judged:
     if kind == "runout":
         return measure_runout(trace, limit=limit, setup=setup, file=file)
     if kind == "endplay":
         return measure_endplay(trace, limit=limit, setup=setup, file=file)
-    if kind == "bore":
-        from analysis.bore import measure_bore
-
-        return measure_bore(trace, limit=limit, setup=setup, file=file)
+    if bore is not None:
+        return measure_bore(trace, limit=limit, setup=setup, file=file, bore=bore)
     raise InputError(f"a run of {kind} is not judged from a trace file", where="--trace", do="use --run")
 
 

@@ -15,6 +15,7 @@ from typing import Any, Literal, get_args
 from config.errors import InputError
 from config.lengths import parse_quantity
 from config.settings import line_of, read_toml
+from config.sizes import with_spread
 from config.torque import parse_torque_n_m
 
 Records = Literal["yes/no", "choice", "number", "run", "photo", "text", "fit", "clocking"]
@@ -247,6 +248,8 @@ def read_answer(step: Step, text: str) -> Answer:
             return Answer(typed, parse_torque_n_m(typed, where=where))
         if step.unit in CELSIUS:
             return Answer(typed, parse_celsius(typed, where=where))
+        if step.unit == "mm":  # a certificate gives a size with its spread: '74.002 mm +- 0.001 mm'
+            return Answer(typed, Decimal(str(with_spread(typed, where=where)[0])))
         return Answer(typed, parse_quantity(typed, step.unit, where=where))
     return Answer(typed)
 

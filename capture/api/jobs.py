@@ -27,6 +27,7 @@ from capture.job_models import (
     StepOut,
     StepTaken,
 )
+from capture.job_runs import bore_asked
 from capture.job_view import step_out, view
 from capture.jobs import begin, jobs_in, path_of, pick, take_step
 from capture.messages import Message, RunProgress, RunRequest
@@ -215,6 +216,8 @@ def _run_request(
             "stage": AFTER if after else "as found",
             "freshly_fitted": after and end.answers.get("replace") == "yes",
             "studs": read_sizes(end.sheet.sizes).studs,
+            "bore": bore_asked(end, step, directions=4, depths=2) if step.run == "bore" else None,
+            "unjudged": typed is None and step.limit is not None,
             "limit": typed,
             "limit_source": end.sheet.source[:200] if typed else None,
             **asked.model_dump(exclude={"wheel"}),
