@@ -7,9 +7,11 @@ from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
+from urllib.parse import quote
 
+from capture.check_messages import CheckRequest, IndicatorCard
 from capture.folder import Owned, read_place
-from capture.messages import ANY_MESSAGE, IndicatorState, Message, RunProgress, RunRequest
+from capture.messages import ANY_MESSAGE, CheckProgress, IndicatorState, Message, RunProgress, RunRequest
 from config.errors import HubproofError, InputError, LinkError, StoreError
 
 if TYPE_CHECKING:
@@ -37,6 +39,18 @@ class Station(Protocol):
 
     async def indicators(self) -> tuple[IndicatorState, ...]:
         """How each indicator stands."""
+        ...
+
+    async def cards(self) -> tuple[IndicatorCard, ...]:
+        """Each indicator as described, how it stands, and its last check."""
+        ...
+
+    async def start_check(self, indicator: str, request: CheckRequest) -> CheckProgress:
+        """Begin to check an indicator."""
+        ...
+
+    async def stop_check(self, indicator: str) -> None:
+        """Give up the check that goes on."""
         ...
 
     async def start_run(self, request: RunRequest) -> RunProgress:
@@ -67,6 +81,18 @@ class BenchStation:
     async def indicators(self) -> tuple[IndicatorState, ...]:
         """See `Station`."""
         return self._bench.indicators()
+
+    async def cards(self) -> tuple[IndicatorCard, ...]:
+        """See `Station`."""
+        return await self._bench.cards()
+
+    async def start_check(self, indicator: str, request: CheckRequest) -> CheckProgress:
+        """See `Station`."""
+        return await self._bench.checks.start(self._bench.indicator(indicator), request)
+
+    async def stop_check(self, indicator: str) -> None:
+        """See `Station`."""
+        await self._bench.checks.stop(indicator)
 
     async def start_run(self, request: RunRequest) -> RunProgress:
         """See `Station`."""
@@ -114,6 +140,24 @@ class DaemonStation:
         """See `Station`."""
         told = await self.ask("GET", "/indicators")
         return tuple(IndicatorState.model_validate(each) for each in told)
+
+    async def cards(self) -> tuple[IndicatorCard, ...]:
+        """See `Station`."""
+        told = await self.ask("GET", "/api/indicators")
+        return tuple(IndicatorCard.model_validate(each) for each in told)
+
+    async def start_check(self, indicator: str, request: CheckRequest) -> CheckProgress:
+        """See `Station`."""
+        body = request.model_dump(mode="json", exclude_none=True)
+        return CheckProgress.model_validate(await self.ask("POST", self._check_of(indicator), body))
+
+    async def stop_check(self, indicator: str) -> None:
+        """See `Station`."""
+        await self.ask("DELETE", self._check_of(indicator))
+
+    @staticmethod
+    def _check_of(indicator: str) -> str:
+        return f"/api/indicators/{quote(indicator, safe='')}/check"
 
     async def start_run(self, request: RunRequest) -> RunProgress:
         """See `Station`."""

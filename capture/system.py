@@ -44,6 +44,11 @@ def lock_file(path: Path) -> IO[str] | None:
     return file
 
 
+def may_open(path: str) -> bool:
+    """Whether this user may read and write the port; where the system does not tell, it is taken to be so."""
+    return WINDOWS or not Path(path).exists() or os.access(path, os.R_OK | os.W_OK)
+
+
 def permission_advice(path: str) -> str:
     """What to do on this system when `path` may not be opened."""
     if WINDOWS or not Path(path).exists():

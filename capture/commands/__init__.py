@@ -21,6 +21,7 @@ COMMANDS = {
     "demo": "Measure a simulated hub from end to end.",
     "serve": "Run the daemon that owns the indicators and keeps the record.",
     "devices": "Pair tablets with the bench, list them, send one away.",
+    "indicators": "List, find, describe and check the indicators.",
     "measure": "Measure run-out or end play, or check the set-up at rest.",
     "analyse": "Judge the run-out, end play or bore of trace files.",
     "job": "Take a vehicle through inspection, repair and release.",

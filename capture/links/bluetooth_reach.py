@@ -81,7 +81,7 @@ class Reach:
         if age_s >= LONGEST_SCAN_S:
             await self._stop()
         if self._scanner is None:
-            scanner = BleakScanner(self._seen, **_backend(self._air, "scanner_backend"))
+            scanner = BleakScanner(self._seen, **backend(self._air, "scanner_backend"))
             await scanner.start()
             self._scanner, self._began_ns = scanner, self._clock.monotonic_ns()
 
@@ -124,12 +124,13 @@ async def connected(service: str, ours: Ours, air: Air | None = None) -> BLEDevi
     Raises:
         BleakError, OSError, EOFError: the radio cannot be asked.
     """
-    adapter = await BleakAdapter.get(**_backend(air, "adapter_backend"))
+    adapter = await BleakAdapter.get(**backend(air, "adapter_backend"))
     for device in await adapter.get_connected_devices([service]):
         if ours(device, None):
             return device
     return None
 
 
-def _backend(air: Air | None, name: str) -> dict[str, Any]:
+def backend(air: Air | None, name: str) -> dict[str, Any]:
+    """The keyword arguments that make the Bluetooth library use `air`."""
     return {} if air is None else {"backend": getattr(air, name)}
