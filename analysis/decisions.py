@@ -50,6 +50,7 @@ class Seen:
         answers: step of the path -> answer.
         endplay, runout, bore: latest results of the stage; None when not measured.
         after_repair: the results belong to a new bearing.
+        misfit: why the new bearing's ring and the bore do not fit; None when they do, or nobody looked.
     """
 
     answers: Mapping[str, str]
@@ -57,6 +58,7 @@ class Seen:
     runout: Judged | None = None
     bore: Judged | None = None
     after_repair: bool = False
+    misfit: str | None = None
 
     def says(self, step: str, *answers: str) -> bool:
         """Whether the step was answered with one of these."""
@@ -78,10 +80,11 @@ def _points(result: Judged | None, part: str) -> Sequence[str]:
 
 def _bearing(seen: Seen) -> Decision:
     change = "nothing: a bearing of this kind is not repaired and never used again once out"
-    why = []
-    if seen.says("turning", "rough", "stiff"):
-        why.append(f"It turns {seen.answers['turning']}.")
-    if seen.says("seal", "damaged", "grease lost"):
+    why = [f"The new one must not go in: {seen.misfit}."] if seen.misfit else []
+    turning = "turning_after" if seen.after_repair else "turning"
+    if seen.says(turning, "rough", "stiff"):
+        why.append(f"It turns {seen.answers[turning]}.")
+    if seen.says("seal", "damaged", "grease lost") and not seen.after_repair:
         why.append(f"Seal: {seen.answers['seal']}.")
     for step, text in (
         ("pressed_in", "It was pressed in through its rolling elements."),
@@ -105,7 +108,8 @@ def _bearing(seen: Seen) -> Decision:
         return Decision("bearing", "replace", tuple(worn) or ("End play is over its limit.",), change)
     if _verdict(seen.endplay) == "within" and _verdict(seen.runout) in ("within", "over"):
         change = "end play or non-repeatable run-out over the limit, rough turning, a damaged seal"
-        return Decision("bearing", "keep", ("End play is within its limit; it turns smoothly.",), change)
+        smooth = "; it turns smoothly" if seen.says(turning, "smooth") else ""
+        return Decision("bearing", "keep", (f"End play is within its limit{smooth}.",), change)
     measured = seen.endplay is not None
     text = "End play is neither proved within nor over." if measured else "End play was not measured."
     return Decision("bearing", "undecided", (text,), "a figure that proves either", AGAIN_FINER)

@@ -1,4 +1,4 @@
-"""What is typed of a bore becomes what it is measured with: from a command, a job's sheet, or a run asked for."""
+"""What is typed of a bore, by a command, a sheet or a run asked for, becomes what it is measured with."""
 
 from __future__ import annotations
 

@@ -113,11 +113,13 @@ def decisions_of(end: WheelEnd, store: Store) -> tuple[DecisionOut, ...]:
     """What to do with each part of a wheel end, from its runs and what was seen."""
     after = any(step in end.latest for step in ("play_after", "runout_after"))
     when = "after" if after else "found"
+    fit = end.figures("fit")
     seen = Seen(
         end.answers,
         found_by(store, end.latest.get(f"play_{when}"), "endplay"),
         found_by(store, end.latest.get(f"runout_{when}"), "runout"),
         found_by(store, end.latest.get("bore"), "bore"),
         after_repair=after,
+        misfit=str(fit["why"]) if fit is not None and fit["verdict"] == "over" else None,
     )
     return tuple(DecisionOut(wheel=end.sheet.wheel, **asdict(decision)) for decision in decide(seen))

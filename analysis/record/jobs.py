@@ -207,7 +207,7 @@ class Jobs:
         """
         self.check_step(job, end, step)
         if step.is_found_out:
-            answer = Answer(text, problem=step.wrong.get(text) or problem)
+            answer = Answer(text, problem=problem or step.wrong.get(text))
         else:
             answer = read_answer(step, text)
         if step.unit == "N m" and end.sheet.torque_n_m is not None and answer.number is not None:

@@ -104,3 +104,17 @@ def test_wrong_steps_reach_the_decision(step, answer, part, action):
         {**SMOOTH, "replace": "yes", step: answer}, result("within"), result("within"), after_repair=True
     )
     assert actions(seen)[part] == action
+
+
+def test_a_ring_that_does_not_fit_must_not_go_in():
+    got = by_part(Seen({"turning": "smooth"}, misfit="too loose"), "bearing")
+    assert (got.action, got.reasons) == ("replace", ("The new one must not go in: too loose.",))
+
+
+def test_after_the_repair_the_old_bearings_faults_count_no_more():
+    """The bearing found turned roughly; the new one turns smoothly and has no end play over its limit."""
+    answers = {"turning": "rough", "seal": "damaged", "turning_after": "smooth", "torque": "180 N m"}
+    fresh = Seen(answers, endplay=result("within"), runout=result("within"), after_repair=True)
+    assert by_part(fresh, "bearing").action == "keep"
+    rough = Seen({**answers, "turning_after": "rough"}, after_repair=True)
+    assert by_part(rough, "bearing").action == "replace"
