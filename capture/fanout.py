@@ -6,10 +6,14 @@ import asyncio
 from collections import deque
 from collections.abc import AsyncIterator
 
-from capture.messages import AnyMessage, Behind
+from capture.messages import AnyMessage, Behind, RunProgress
 
 MOST_WAITING = 4_096
 """Some eight seconds of eight indicators at the fastest pace of messages."""
+
+
+PATIENCE_S = 0.02
+"""A frame costs more than the messages in it: how a run stands waits so long for readings to go along."""
 
 
 class Told:
@@ -38,6 +42,8 @@ class Subscription:
         self._fresh = asyncio.Event()
         self._lost = 0
         self._ended = False
+        self._gathers = False
+        self._timer: asyncio.TimerHandle | None = None
 
     def put(self, told: Told) -> None:
         """Add a message; the oldest goes when there is no room."""
@@ -45,7 +51,10 @@ class Subscription:
             self._queue.popleft()
             self._lost += 1
         self._queue.append(told)
-        self._fresh.set()
+        if not self._gathers or not isinstance(told.message, RunProgress):
+            self._fresh.set()
+        elif self._timer is None:
+            self._timer = asyncio.get_running_loop().call_later(PATIENCE_S, self._fresh.set)
 
     def end(self) -> None:
         """No more messages will come; what waits is still handed out."""
@@ -60,7 +69,11 @@ class Subscription:
 
     async def frames(self) -> AsyncIterator[str]:
         """All that waits, as one text with a line of JSON a message, again and again until the end."""
+        self._gathers = True
         async for all_told in self._waiting():
+            if self._timer is not None:
+                self._timer.cancel()
+                self._timer = None
             yield "\n".join([told.text for told in all_told])
 
     async def _waiting(self) -> AsyncIterator[list[Told]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable
 from math import inf
 from typing import Literal
@@ -11,7 +12,7 @@ from analysis.record import RunRef
 from analysis.values import Setup
 from capture.course import SETTLE_S, Course, Seen, Step
 from capture.measuring import seen_in
-from capture.messages import IndicatorState, RunProgress, RunRequest, SoFar
+from capture.messages import IndicatorState, RunProgress, RunRequest, SoFar, Trouble
 from capture.reading import Fault, Reading
 from capture.recorder import Row
 from capture.run_buffer import RunBuffer
@@ -20,6 +21,8 @@ from capture.warnings import end_warning, unit_warning
 from config.clock import NS_PER_S, Clock
 from config.indicators import Indicator
 from config.limits import Limit
+
+log = logging.getLogger(__name__)
 
 TICK_S = 0.1
 LOOK_S = 0.7
@@ -44,7 +47,7 @@ class Run:
         started_t_ns: monotonic clock at the start.
         clock: the station's clock.
         state_of: how the indicator stands now.
-        publish: takes each new progress, and what was seen so far.
+        publish: takes each new progress, what was seen so far, and trouble with it.
     """
 
     def __init__(
@@ -58,12 +61,12 @@ class Run:
         started_t_ns: int,
         clock: Clock,
         state_of: Callable[[], IndicatorState],
-        publish: Callable[[RunProgress | SoFar], None],
+        publish: Callable[[RunProgress | SoFar | Trouble], None],
         warnings: tuple[str, ...] = (),
     ) -> None:
         self.ref, self.request, self.indicator = ref, request, indicator
         self.limit, self.setup = limit, setup
-        self.buffer = RunBuffer(started_t_ns, indicator.resolution_nm)
+        self.buffer = RunBuffer(started_t_ns, indicator.resolution_nm, keeps_all=request.kind != "trace")
         self._clock = clock
         self._state_of = state_of
         self._publish = publish
@@ -75,6 +78,7 @@ class Run:
         self._course = Course(request.kind, inf if asked is None else asked)
         self._count: float | None = None
         self._last_count: float | None = None
+        self._fault_told = False
         self._passed_ns: list[int] = []
         self._gaps = 0
         self._stopped = asyncio.Event()
@@ -138,8 +142,9 @@ class Run:
                     return
                 self._check_unit()
                 self._tell(step)
-                if looking.done():
-                    looking.result()  # an error of the analysis ends the run, and is told
+                if looking.done() and (fault := looking.exception()) is not None:
+                    self._tell_fault(fault)
+                    looking = asyncio.create_task(self._look_again_and_again())
                 await self._clock.sleep(TICK_S)
         finally:
             looking.cancel()
@@ -187,6 +192,19 @@ class Run:
                 self._publish(shown)
             took_s = (self._clock.monotonic_ns() - began_ns) / NS_PER_S
             pause_s = max(LOOK_S, LOOK_SHARE * took_s)
+
+    def _tell_fault(self, fault: BaseException) -> None:
+        """A fault of the analysis costs the live count, never a reading; told once, tried again."""
+        text = (
+            f"the live count failed ({type(fault).__name__}: {fault}); stop the run by hand when it is enough"
+        )
+        if self._fault_told:
+            log.debug("run %s: %s", self.ref.id, text)
+            return
+        self._fault_told = True
+        log.error("run %s: %s", self.ref.id, text, exc_info=fault)
+        self.warn("The live count failed: stop the run by hand. Readings and the result go on.")
+        self._publish(Trouble(where=f"run {self.ref.id}", text=text))
 
     def _seen_so_far(self) -> float | None:
         """Turns or strokes so far; between two passings of the index mark lies a turn."""

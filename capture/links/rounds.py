@@ -6,7 +6,7 @@ import asyncio
 import threading
 import weakref
 
-ROUND_S = 0.005
+ROUND_S = 0.008
 
 
 class Rounds:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import select
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
+from functools import partial
 from typing import Any
 
 import serial
@@ -89,14 +92,12 @@ class SerialPort:
 
     def _read_all(self, port: Any, inbox: Inbox) -> None:
         """The thread: the clock is read as the first byte of a chunk is here, before anything else."""
-        counts_bytes = not str(port.portstr or "").startswith("socket://")
+        read_chunk = _way_to_read(port)
         try:
             while not self._closing:
-                first = port.read(1)
-                t_ns = self._clock.monotonic_ns()
-                if first:
-                    rest = port.read(port.in_waiting) if counts_bytes else _drain(port)
-                    inbox.give(Chunk(first + rest, t_ns))
+                data, t_ns = read_chunk(self._clock.monotonic_ns)
+                if data:
+                    inbox.give(Chunk(data, t_ns))
         except (OSError, TypeError, ValueError, AttributeError) as error:
             # pyserial lets TypeError and its like out when a port vanishes under a read
             inbox.end(None if self._closing else lost(self.where, error))
@@ -133,6 +134,37 @@ class SerialPort:
                 self._thread.join()
         finally:
             self._port.close()
+
+
+ReadChunk = Callable[[Callable[[], int]], tuple[bytes, int]]
+"""Waits for bytes, at most `LOOK_UP_S`, reads the clock it is given as they are here, and takes them all."""
+
+
+def _way_to_read(port: Any) -> ReadChunk:
+    if hasattr(port, "pipe_abort_read_r"):
+        return partial(_read_descriptor, port)
+    counts_bytes = not str(port.portstr or "").startswith("socket://")
+    return partial(_read_port, port, counts_bytes)
+
+
+def _read_descriptor(port: Any, now_ns: Callable[[], int]) -> tuple[bytes, int]:
+    """A port of a POSIX system: one wait and one read, where pyserial's own way takes five calls."""
+    ready, _, _ = select.select([port.fd, port.pipe_abort_read_r], [], [], LOOK_UP_S)
+    t_ns = now_ns()
+    if port.fd not in ready:
+        return b"", t_ns
+    data = os.read(port.fd, MOST_BYTES)
+    if not data:
+        raise OSError("the port says that it has something to read, and has nothing")
+    return data, t_ns
+
+
+def _read_port(port: Any, counts_bytes: bool, now_ns: Callable[[], int]) -> tuple[bytes, int]:
+    first = port.read(1)
+    t_ns = now_ns()
+    if not first:
+        return b"", t_ns
+    return first + (port.read(port.in_waiting) if counts_bytes else _drain(port)), t_ns
 
 
 def _drain(port: Any) -> bytes:

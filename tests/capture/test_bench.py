@@ -241,22 +241,29 @@ async def test_what_cannot_be_begun_is_refused_in_one_line(tmp_path: Path) -> No
             bench.mark("nothing")
 
 
-async def test_an_analysis_that_breaks_ends_the_run_as_interrupted_and_is_told(
+async def test_a_live_analysis_that_breaks_is_told_once_and_costs_no_reading(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def broken(*_: object) -> None:
         raise ZeroDivisionError("a fault of the analysis")
 
     monkeypatch.setattr(capture.run, "look", broken)
+    sent: list[int] = []
     async with at_work(tmp_path) as station:
         begun = await station.bench.start_run(RunRequest(kind="runout"))
         for _ in range(20):
+            sent += [1, 2, 3, 4]
             await station.send([1, 2, 3, 4])
             await asyncio.sleep(0.01)
-        await station.until(station.ended)
-    assert station.last_progress().state == "interrupted"
-    assert any("a fault of the analysis" in message.model_dump_json() for message in station.messages)
-    assert stored(tmp_path, begun.run)[:4] == [1, 2, 3, 4]
+        stopping = asyncio.create_task(station.bench.stop_run(begun.run))
+        await station.until(station.ended, PERIOD_S)
+        await stopping
+    troubles = [message for message in station.messages if message.type == "trouble"]
+    assert len([each for each in troubles if "a fault of the analysis" in each.text]) == 1
+    assert station.last_progress().state == "done"
+    assert any("live count failed" in warning for warning in station.last_progress().warnings)
+    assert any(message.type == "result" for message in station.messages)  # the final analysis went on
+    assert stored(tmp_path, begun.run) == sent
 
 
 async def test_a_record_that_is_no_database_is_refused(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from capture.reading import Fault, Reading
-from capture.run_buffer import RunBuffer
+from capture.run_buffer import MOST_KEPT, RunBuffer
 
 MS = 1_000_000
 
@@ -93,3 +93,17 @@ def test_one_reading_tells_nothing() -> None:
     buffer = RunBuffer(0, 1_000)
     fill(buffer, [0])
     assert buffer.moving(1.5) is None
+
+
+def test_a_run_that_goes_on_for_days_keeps_only_its_latest_readings() -> None:
+    buffer = RunBuffer(0, 1_000, keeps_all=False)
+    for part in range(100):
+        fill(buffer, [part * 1_000] * 500, first_ms=part * 10_000)
+    assert len(buffer) == 50_000
+    assert len(buffer._t_ns) < MOST_KEPT
+    assert buffer.first_t_ns == 0
+    assert buffer.last_t_ns == (99 * 10_000 + 499 * 20) * MS
+    assert buffer.moving(1.0) is False
+    fill(buffer, [200_000], first_ms=1_000_000)
+    assert buffer.moving(1.0) is True
+    assert buffer.add([Reading(1_000_001 * MS, 0, "mm")])[0][0] == 50_001
