@@ -135,12 +135,8 @@ class Supervisor:
         raise LinkError("the link ended", where=link.where)
 
     def _take(self, readings: list[Reading]) -> None:
-        first_ns = readings[0].t_ns
         if self._gap_from_ns is not None:
-            missing_s = (first_ns - self._gap_from_ns) / NS_PER_S
-            self._listener.on_event(
-                self.indicator.name, first_ns, "gap", f"no reading for {missing_s:.2f} s: {self._gap_why}"
-            )
+            readings[0] = self._after_gap(readings[0], self._gap_from_ns)
             self._gap_from_ns = None
         self._readings += len(readings)
         self._heard_ns = readings[-1].t_ns
@@ -149,6 +145,18 @@ class Supervisor:
         if self.state.state != "live":
             self._set("live", None)
         self._listener.on_readings(self.indicator.name, readings)
+
+    def _after_gap(self, first: Reading, from_ns: int) -> Reading:
+        """The first reading after a gap, flagged: it holds the gap's place in the trace.
+
+        So the result says that readings are missing there, and the time of the gap is not taken for a
+        jump of the clock when the hub stands near where it stood before.
+        """
+        missing_s = (first.t_ns - from_ns) / NS_PER_S
+        text = f"no reading for {missing_s:.2f} s: {self._gap_why}"
+        self._listener.on_event(self.indicator.name, first.t_ns, "gap", text)
+        flag = f"first after {missing_s:.1f} s without readings"
+        return first if first.flag else first._replace(flag=flag)
 
     def _take_faults(self, faults: list[Fault]) -> None:
         if self._identity is not None and not self._identity.done():

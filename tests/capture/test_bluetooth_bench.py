@@ -24,7 +24,7 @@ from simulators.hand import Turn
 from simulators.playback import Playback
 from simulators.recording import record
 from tests.bench.bluetooth_drops import HurriedClock, drops
-from tests.bluetooth_faults import Watched, by_address, in_runs, kept, until
+from tests.bluetooth_faults import Counting, Watched, by_address, in_runs, kept, until
 from tests.bluetooth_faults import missing as lost_of
 from tests.bluetooth_routes import IN_ONE_PROCESS, SYSTEM_SERVICE, Route, missing, route
 
@@ -167,3 +167,47 @@ async def test_drops_leave_no_descriptor_no_task_and_no_memory(name: str, count:
     assert after.descriptors <= before.descriptors
     assert after.tasks <= before.tasks
     assert after.objects - before.objects < count * 20  # one connection of the simulation is over 300 objects
+
+
+@pytest.mark.slow
+async def test_the_result_of_a_run_says_that_the_link_was_lost(tmp_path: Path) -> None:
+    """A hub is turned, the indicator goes out of reach for a moment: the run ends, measured, the gap told."""
+    recording = record("sound-hub", Turn(2.3, turn_s=3.0), 4, indicator=by_address(WIRES[0], 1))
+
+    async def work(way: Route, folder: Path) -> None:
+        indicator = by_address(WIRES[0], 1)
+        played = Playback(recording, SystemClock(), speed=2.5, held=True, after_s=0.3)
+        table = table_for([indicator], address="F0:0D:00:00:00:01")
+        peripheral = await way.put(table, played, QUICK, on_heard=played.begin)
+        async with Bench(folder, [indicator], (), open_link=way.open_link) as bench:
+            await until(lambda: bench.indicators()[0].port)
+            run = (await bench.start_run(RunRequest(kind="runout"))).run
+            await until(lambda: played.now_s > 1.2)
+            await way.away(peripheral)
+            await asyncio.sleep(0.5)
+            await way.back(peripheral)
+            await until(lambda: played.ended)
+            await asyncio.sleep(0.1)
+            if bench.active():
+                await bench.stop_run(run)
+        _, told, _ = kept(folder, run)
+        (result,) = told.results
+        reasons = {reason["code"]: reason["text"] for reason in result["reasons"]}
+        assert "1 readings were rejected at capture (first after " in reasons["flagged_readings"]
+        assert "clock_jump" not in reasons
+        assert [event.code for event in told.events if event.code in ("lost", "gap")] == ["lost", "gap"]
+
+    await on_each_route(work, tmp_path)
+
+
+async def test_two_indicators_may_speak_from_one_peripheral(tmp_path: Path) -> None:
+    """The second is not seen in any scan: its peripheral is connected already. (A radio of its own only.)"""
+    if lacks := missing(SYSTEM_SERVICE):
+        pytest.skip(lacks)
+    indicators = [
+        by_address(name, 1).model_copy(update={"name": name}) for name in ("bench-bluetooth", WIRES[1])
+    ]
+    async with route(SYSTEM_SERVICE, SystemClock()) as way:
+        await way.put(table_for(indicators, address="F0:0D:00:00:00:01"), Counting(), QUICK)
+        async with Bench(tmp_path, indicators, (), open_link=way.open_link) as bench:
+            await until(lambda: all(state.state == "live" for state in bench.indicators()))

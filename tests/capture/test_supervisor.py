@@ -79,6 +79,10 @@ async def test_silence_is_shown_within_a_second_and_ends_as_a_told_gap() -> None
         codes = [code for _, code, _ in scene.heard.events]
         assert codes == ["silent", "gap"]
         assert "no reading for 3.00 s" in scene.heard.events[-1][2]
+        assert [reading.flag for reading in scene.heard.readings] == [
+            None,
+            "first after 3.0 s without readings",
+        ]
 
 
 async def test_a_drop_is_a_gap_and_the_return_is_found_within_two_seconds() -> None:
