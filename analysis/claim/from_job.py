@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from pathlib import Path
 
-from analysis.claim.values import Job, Step, Vehicle, WheelFacts
-from analysis.record.jobs import Entry, JobRecord, WheelEnd
+from analysis.claim.values import Job, Photo, Step, Vehicle, WheelFacts
+from analysis.record.job_values import Entry, JobRecord, WheelEnd
+from analysis.record.photos import read_photo
 from analysis.record.words import Wheel
 from config.path import Step as PathStep
 
@@ -45,19 +47,37 @@ def last_change_utc(ends: Sequence[WheelEnd], job: JobRecord) -> datetime:
 
 
 def wheel_facts(end: WheelEnd) -> WheelFacts:
-    """What was written down of a wheel end."""
+    """What was written down of a wheel end; parts and lots as read at the bearing where they were."""
     sheet = end.sheet
     return WheelFacts(
         wheel=sheet.wheel,
         bearing="" if sheet.bearing == NOT_KNOWN else sheet.bearing,
         encoder="" if sheet.encoder == NOT_KNOWN else sheet.encoder,
-        old_part=sheet.old_part,
-        old_lot=sheet.old_lot,
-        new_part=sheet.new_part,
-        new_lot=sheet.new_lot,
         torque_n_m=sheet.torque_n_m,
         limits=dict(sheet.limits),
+        sizes=dict(sheet.sizes),
         source=sheet.source,
+        **end.parts,
+    )
+
+
+def photos_of(ends: Sequence[WheelEnd], path: Sequence[PathStep], data: Path) -> tuple[Photo, ...]:
+    """The photos of these wheel ends in the order of time, as they were kept in the folder `data`.
+
+    Raises:
+        StoreError: one is gone, or was changed after it was kept.
+    """
+    known = {step.id: step.do for step in path}
+    kept = sorted(
+        ((end.sheet.wheel, *photo) for end in ends for photo in end.photos), key=lambda one: one[1].at_utc
+    )
+    return tuple(
+        Photo(
+            taken_utc=datetime.fromisoformat(entry.at_utc),
+            caption=f"{wheel}: {known.get(entry.step, entry.step)}",
+            content=read_photo(data, attachment),
+        )
+        for wheel, entry, attachment in kept
     )
 
 
@@ -79,4 +99,5 @@ def _step(wheel: Wheel, entry: Entry, step: PathStep | None) -> Step:
         skipped=entry.what == "skip",
         problem=entry.problem or "",
         run=entry.run,
+        figures=next((dict(one.content) for one in entry.attached if one.what != "photo"), {}),
     )

@@ -15,6 +15,7 @@ from analysis.claim.from_job import (
     chosen_ends,
     last_change_utc,
     particulars,
+    photos_of,
     steps_of,
     wheel_facts,
 )
@@ -32,7 +33,7 @@ from analysis.claim.values import (
 )
 from analysis.record import RunRecord, Store
 from analysis.record.checks import KeptCheck
-from analysis.record.jobs import JobRecord, WheelEnd
+from analysis.record.job_values import JobRecord, WheelEnd
 from analysis.record.words import Wheel
 from analysis.values import Setup
 from config.errors import InputError
@@ -40,6 +41,7 @@ from config.lengths import NM_PER_UNIT
 from config.limits import Limit
 from config.path import Step as PathStep
 
+NM_PER_MM = 1e6
 _SETUP = TypeAdapter(Setup)
 _BORE: TypeAdapter[BoreSetup | None] = TypeAdapter(BoreSetup | None)
 _LIMIT: TypeAdapter[Limit | None] = TypeAdapter(Limit | None)
@@ -73,7 +75,11 @@ def claim_of_job(
         raise InputError("has no run to claim with", where=f"job {job.id}", do="measure first")
     told = particulars(job, last_change_utc(ends, job), workshop=workshop)
     claim = claim_from_record(store, ids, told, steps=steps_of(ends, path), form=form)
-    return replace(claim, wheels=tuple(wheel_facts(end) for end in ends))
+    return replace(
+        claim,
+        wheels=tuple(wheel_facts(end) for end in ends),
+        photos=photos_of(ends, path, store.path.parent),
+    )
 
 
 def claim_from_record(

@@ -115,8 +115,8 @@ def trace_picture(
         axis: what `at` counts.
         say: words and units.
     """
-    board = Board(174, 52)
-    left, right, top, bottom = 14.0, 172.0, 3.0, 43.0
+    board = Board(174, 44)
+    left, right, top, bottom = 14.0, 172.0, 2.0, 35.0
     # A spike far away may leave the paper's scale: it is drawn at the edge, so that the rest can be read.
     low, high = span_of([reading_um, np.array(band_um or ())])
     room = ROOM * max(high - low, 1.0)
@@ -150,8 +150,8 @@ def trace_picture(
 
 def orders_picture(orders: Sequence[OrderOut], studs: int | None, say: Wording) -> Board:
     """The orders as bars: half the swing, with one standard uncertainty as a whisker."""
-    board = Board(84, 56)
-    left, right, top, bottom = 12.0, 82.0, 5.0, 46.0
+    board = Board(84, 44)
+    left, right, top, bottom = 12.0, 82.0, 4.0, 35.0
     highest = max((1000 * (order.amplitude_mm + (order.standard_mm or 0)) for order in orders), default=1.0)
     up, offset = scale(0.0, max(highest, 0.2) * 1.15, bottom, top)
     for value in say.ticks(0.0, max(highest, 0.2) * 1.15, 4):
@@ -159,7 +159,7 @@ def orders_picture(orders: Sequence[OrderOut], studs: int | None, say: Wording) 
         board.line([(left, level), (right, level)], stroke=PALE, weight=0.15)
         board.say(left - 1, level, say.tick(value), "rm")
     step = (right - left) / max(len(orders), 1)
-    named = sorted(orders, key=lambda order: -order.amplitude_mm)[:3]
+    largest = max(orders, key=lambda order: order.amplitude_mm, default=None)
     for number, order in enumerate(orders):
         place = left + (number + 0.5) * step
         height = offset + up * 1000 * order.amplitude_mm
@@ -176,7 +176,7 @@ def orders_picture(orders: Sequence[OrderOut], studs: int | None, say: Wording) 
             ends = [offset + up * 1000 * (order.amplitude_mm + sign * order.standard_mm) for sign in (1, -1)]
             board.line([(place, ends[0]), (place, min(ends[1], bottom))], weight=0.25, stroke=GREY)
             height = min(height, ends[0])
-        if order in named:
+        if order is largest:
             board.say(place, height - 0.6, say.tick(1000 * order.amplitude_mm), "cb")
         board.say(place, bottom + 1.4, str(order.order), "ct", bold=studded)
     board.line([(left, bottom), (right, bottom)], weight=0.3)
@@ -263,7 +263,7 @@ def gauge_picture(
         edges_um: the limit: one edge, or good up to and bad above.
         say: words and units.
     """
-    board = Board(74, 15)
+    board = Board(74, 17)
     left, right, level = 2.0, 72.0, 8.0
     high = max([*(value + wide for _, value, wide in found), *edges_um, 1.0]) * 1.12
     along, offset = scale(0.0, high, left, right)
@@ -277,6 +277,7 @@ def gauge_picture(
         place = along * value + offset
         board.line([(place, 10.2), (place, 11.0)], weight=0.25)
         board.say(place, 11.4, say.tick(value), "ct")
+    board.say(right, 13.6, say.unit, "rt")
     for number, (mark, value, wide) in enumerate(found):
         place, height = along * value + offset, level - 2.4 * (number % 2) - 0.4
         board.line(

@@ -16,7 +16,17 @@ import typst
 from analysis.claim.drawing import Board
 from analysis.claim.pictures import gauge_picture
 from analysis.claim.run_page import run_page
-from analysis.claim.summary import STAGES, Quantity, blame, by_wheel, expanded_um, judged_um, limit_edges_um
+from analysis.claim.summary import (
+    STAGES,
+    UM_PER_MM,
+    Quantity,
+    blame,
+    by_wheel,
+    expanded_um,
+    judged_um,
+    limit_edges_um,
+    outcome,
+)
 from analysis.claim.values import ClaimInput, Photo, Step, WheelFacts
 from analysis.claim.wording import Wording, printable
 from analysis.claim.worked import Shown
@@ -123,7 +133,6 @@ def report_data(
         "complaint": printable(job.complaint, LONG, more=say("shortened")) or say("not_stated"),
         "note": printable(job.note, LONG, more=say("shortened")),
         "wheels": wheels,
-        "sources": _sources(claim),
         "technician": _short(job.technician, say),
         "signed": say.moment(job.day_utc),
         "fingerprint": fingerprint,
@@ -170,6 +179,7 @@ def _wheel(wheel: str | None, lines: list[Quantity], pictures: Pictures, say: Wo
         "lines": [_line(line, pictures, say) for line in lines],
         "part": part,
         "why": why,
+        "outcome": outcome(lines, say),
     }
 
 
@@ -190,6 +200,7 @@ def _parts(facts: WheelFacts | None, say: Wording) -> str:
 def _line(line: Quantity, pictures: Pictures, say: Wording) -> dict[str, Any]:
     stages, found = [], []
     edges: list[float] = []
+    sources: list[str] = []
     for stage in STAGES:
         figure = line.stages.get(stage)
         name = say(stage.replace(" ", "_")) if stage is not None else say("no_stage")
@@ -206,12 +217,15 @@ def _line(line: Quantity, pictures: Pictures, say: Wording) -> dict[str, Any]:
         if value is not None:
             found.append(("repaired" if stage == "after repair" else "found", value, expanded or 0.0))
         edges = limit_edges_um(figure.run) or edges
+        if figure.run.limit is not None and figure.run.limit.source not in sources:
+            sources.append(figure.run.limit.source)
     quantity = say(line.kind)
     return {
         "name": say("surface_suffix", quantity=quantity, surface=say(f"surface_{line.surface}"))
         if line.surface == "radial"
         else quantity,
         "limit": say.limit(edges),
+        "source": printable("; ".join(sources), 240),
         "gauge": pictures.add(gauge_picture(found, edges, say)),
         "stages": stages,
     }
@@ -228,20 +242,33 @@ def figure_text(result: Judged, say: Wording) -> str:
     return say.length(judged_um(result), expanded_um=expanded_um(result))
 
 
-def _sources(claim: ClaimInput) -> list[str]:
-    limits = dict.fromkeys(run.limit for run in claim.runs if run.limit is not None)
-    return [printable(f"{limit.name}: {limit.source}", 240) for limit in limits]
-
-
 def _steps(claim: ClaimInput, say: Wording) -> list[list[str]]:
     numbers = {run.header.id: number for number, run in enumerate(claim.runs, start=1)}
+    several = len({step.wheel for step in claim.steps}) > 1
     rows = []
     for step in claim.steps:
-        wheel = f"{say(step.wheel.replace(' ', '_'))}: " if step.wheel else ""
-        what = f"{wheel}{step.what}" + (f" – {step.note}" if step.note else "")
-        row = (f"{step.at_utc:%Y-%m-%d %H:%M:%S}", what, _answer(step, numbers, say), step.by)
+        wheel = f"{say(step.wheel.replace(' ', '_'))}: " if step.wheel and several else ""
+        more = " – ".join(filter(None, (f"{wheel}{step.what}", step.note, _worked_out(step, say))))
+        row = (f"{step.at_utc:%Y-%m-%d %H:%M:%S}", more, _answer(step, numbers, say), step.by)
         rows.append([printable(text, LONG) for text in row])
     return rows
+
+
+def _worked_out(step: Step, say: Wording) -> str:
+    """The figures of a fit or of a disc's bolt position in one sentence; empty without them."""
+    told = step.figures
+
+    def mm(name: str) -> float | None:
+        value = told.get(name)
+        return UM_PER_MM * value if isinstance(value, int | float) else None
+
+    least, most = mm("interference_least_mm"), mm("interference_most_mm")
+    if least is not None and most is not None:
+        return say("fit_text", least=say.length(least, fine=True), most=say.length(most, fine=True))
+    predicted, studs = mm("predicted_mm"), told.get("turn_by_studs")
+    if predicted is not None and isinstance(studs, int):
+        return say("clocking_text", studs=studs, predicted=say.length(predicted, fine=True))
+    return ""
 
 
 def _answer(step: Step, numbers: Mapping[str, int], say: Wording) -> str:

@@ -76,6 +76,7 @@ def _figures(result: ClaimResult, say: Wording) -> list[list[str]]:
         rows.append(
             ("high_spot", "–" if result.high_spot_deg is None else f"{say.number(result.high_spot_deg, 0)}°")
         )
+        rows.append(("orders", _orders(result, say)))
         length("drift", result.drift_mm)
         length("noise", result.noise_mm)
     elif isinstance(result, EndplayResult):
@@ -96,6 +97,13 @@ def _figures(result: ClaimResult, say: Wording) -> list[list[str]]:
     counts = result.readings
     rows.append(("readings", say("readings_text", used=counts.used, rejected=counts.rejected)))
     return [[say(key), text] for key, text in rows]
+
+
+def _orders(result: RunoutResult, say: Wording) -> str:
+    """The three largest orders with half their swing."""
+    largest = sorted(result.per_turn_orders, key=lambda order: -order.amplitude_mm)[:3]
+    shown = [f"{order.order}: {say.tick(UM_PER_MM * order.amplitude_mm)}" for order in largest]
+    return "; ".join(shown) or "–"
 
 
 def _bore_figures(result: BoreResult, say: Wording) -> list[tuple[str, str]]:
@@ -261,15 +269,30 @@ def _trace(run: ClaimRun, drawn: Shown, add: Add, say: Wording) -> dict[str, Any
         # A place to draw at, not a measured angle: where the hub was between two readings that are known.
         at, aside_at = (np.interp(when, time, angle) for when in (used_s, aside_s))
         borders, axis = np.interp(np.array(starts_s), time, angle).tolist(), "turn_axis"
-    band = _band(limit_edges_um(run), starts_s, used_s, reading - middle)
+    if isinstance(run.result, EndplayResult):
+        band = _play_band(limit_edges_um(run), run.result, middle)
+    else:
+        band = _band(limit_edges_um(run), starts_s, used_s, reading - middle)
     aside = (aside_at, raw.reading_um[~kept] - middle)
     board = trace_picture(at, reading - middle, aside, borders, band, say(axis), say)
     crosses = say("trace_aside") if aside_at.size else ""
     if run.header.kind == "runout":
         caption = say("trace_caption", unit=say.unit, band=say("trace_band") if band else "", aside=crosses)
     else:
-        caption = say("play_trace_caption", unit=say.unit, aside=crosses)
+        caption = say(
+            "play_trace_caption", unit=say.unit, band=say("play_band") if band else "", aside=crosses
+        )
     return {**add(board), "caption": caption}
+
+
+def _play_band(
+    edges_um: Sequence[float], result: EndplayResult, middle_um: float
+) -> tuple[float, float] | None:
+    """From the mean of the pushed levels up to the limit above it."""
+    if not edges_um or not result.strokes:
+        return None
+    pushed_um = float(np.mean([UM_PER_MM * stroke.pushed_mm for stroke in result.strokes])) - middle_um
+    return pushed_um, pushed_um + edges_um[-1]
 
 
 def _band(

@@ -114,6 +114,18 @@ def blame(quantities: Sequence[Quantity], say: Wording) -> tuple[str, str]:
     )
 
 
+def outcome(quantities: Sequence[Quantity], say: Wording) -> str:
+    """Whether the repair brought everything within its limits; empty when nothing was measured after it."""
+    after = [figure.result.verdict for line in quantities if (figure := line.stages.get("after repair"))]
+    if not after:
+        return ""
+    missing = [line for line in quantities if "as found" in line.stages and "after repair" not in line.stages]
+    if any(verdict == "over" for verdict in after):
+        return say("outcome_over")
+    whole = all(verdict == "within" for verdict in after) and all(line.kind == "bore" for line in missing)
+    return say("outcome_within" if whole else "outcome_open")
+
+
 def part_word(part: str, say: Wording) -> str:
     """The name of a part."""
     return say(_PART_WORDS.get(part, part))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, AwareDatetime, Field
+from pydantic import AfterValidator, AwareDatetime, Field, JsonValue
 
 from analysis.bore import BoreSetup
 from analysis.record.words import Stage, Wheel
@@ -135,6 +135,7 @@ class Step(Model):
         skipped: it was not done.
         problem: why the job could not go on with this answer; a later entry of the step puts it right.
         run: id of the measurement.
+        figures: what was worked out: a fit of ring and bore, the bolt position of a disc.
     """
 
     at_utc: Utc
@@ -146,6 +147,7 @@ class Step(Model):
     skipped: bool = False
     problem: str = ""
     run: Identifier | None = None
+    figures: dict[str, JsonValue] = Field(default_factory=dict)
     note: str = ""
 
 
@@ -161,6 +163,7 @@ class WheelFacts(Model):
     new_lot: str = ""
     torque_n_m: float | None = None
     limits: dict[str, str] = Field(default_factory=dict)
+    sizes: dict[str, str] = Field(default_factory=dict)
     source: str = ""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 import unicodedata
@@ -94,12 +95,17 @@ class Wording:
             return "\u2013"
         parts = []
         for unit in ("mm", "in") if self.first_unit == "mm" else ("in", "mm"):
-            divisor = 1000.0 if unit == "mm" else 1000.0 * MM_PER_IN
-            least = 3 if unit == "mm" else 4
-            show = [self._trimmed(length_um / divisor, least + 1 if fine else least, least)]
+            divisor, least = (1000.0, 3) if unit == "mm" else (1000.0 * MM_PER_IN, 4)
+            value = length_um / divisor
             if expanded_um is not None:
-                show.append(self._trimmed(expanded_um / divisor, least + 1, least))
-            parts.append(f"{' ± '.join(show)} {unit}")
+                # Two digits of the uncertainty, and the figure to the same place (JCGM 100, 7.2.6).
+                digits = _digits(expanded_um / divisor, least, least + 2)
+                shown = f"{self.number(value, digits)} ± {self.number(expanded_um / divisor, digits)}"
+            elif fine:
+                shown = self._trimmed(value, _digits(value, least + 1, least + 2), least)
+            else:
+                shown = self.number(value, least)
+            parts.append(f"{shown} {unit}")
         return f"{parts[0]} ({parts[1]})"
 
     def moment(self, moment: datetime) -> str:
@@ -111,6 +117,13 @@ class Wording:
         while text.endswith("0") and most > least:
             text, most = text[:-1], most - 1
         return text
+
+
+def _digits(value: float, fewest: int, most: int) -> int:
+    """Decimals that show two significant digits of `value`, within bounds."""
+    if value == 0:
+        return fewest
+    return min(max(1 - math.floor(math.log10(abs(value))), fewest), most)
 
 
 def printable(text: str, longest: int | None = None, *, more: str = "…") -> str:

@@ -110,7 +110,7 @@ def claim() -> ClaimInput:
                 calibrated_on=date(2025, 6, 1),
                 calibration_due=date(2026, 1, 1),
                 last_check=Check(
-                    made_utc=START, what="1 mm block", found_nm=1_001_000, allowed_nm=3_000, passed=True
+                    made_utc=START, what="1 mm block", found_nm=1_000, allowed_nm=3_000, passed=True
                 ),
             ),
         ),

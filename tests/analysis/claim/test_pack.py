@@ -306,9 +306,13 @@ def test_the_first_page_decides(claim: ClaimInput) -> None:
     words = {line["name"]: [stage["word"] for stage in line["stages"]] for line in wheel["lines"]}
     assert words == {"end play": ["over", "within"], "run-out": ["over", "within"]}
     assert wheel["part"] == "The figures point to the bearing and the flange."
-    assert "152" in wheel["why"]
+    assert "0.1519 ± 0.0034 mm" in wheel["why"]
     assert data["fingerprint"] == "SHA256:x"
-    assert any("invented workshop sheet 7" in source for source in data["sources"])
+    assert [line["source"] for line in wheel["lines"]] == [
+        "invented workshop sheet 8",
+        "invented workshop sheet 7",
+    ]
+    assert wheel["outcome"] == "After the repair every figure that was measured is within its limit."
 
 
 def test_a_pack_without_runs_is_refused(claim: ClaimInput, key: SigningKey) -> None:
