@@ -16,7 +16,7 @@ from analysis.record.queries import RunRecord
 from capture.bench import Bench
 from capture.folder import DATABASE
 from capture.messages import IndicatorState, RunProgress, RunRequest
-from config.clock import NS_PER_S, SystemClock
+from config.clock import NS_PER_S, Clock, SystemClock
 from config.indicators import BluetoothLink, Indicator, indicator_named, load_indicators
 from simulators.gatt import Pacing, table_for
 from simulators.indicator import Readings
@@ -83,16 +83,20 @@ class Watched:
 
 @asynccontextmanager
 async def in_runs(
-    way: Route, folder: Path, indicators: Sequence[Indicator], pacing: Pacing | None = None
+    way: Route,
+    folder: Path,
+    indicators: Sequence[Indicator],
+    pacing: Pacing | None = None,
+    clock: Clock | None = None,
 ) -> AsyncIterator[list[Watched]]:
-    """A bench with a run on each indicator, all live; the runs are stopped at the end."""
+    """A bench by `clock` with a run on each indicator, all live; the runs are stopped at the end."""
     watched: list[Watched] = []
     for indicator in indicators:
         assert isinstance(indicator.link, BluetoothLink)
         table, source = table_for([indicator], address=indicator.link.address or ""), Counting()
         watched.append(Watched(indicator, source, await way.put(table, source, pacing)))
     by_name = {each.indicator.name: each for each in watched}
-    async with Bench(folder, indicators, (), open_link=way.open_link) as bench:
+    async with Bench(folder, indicators, (), clock=clock, open_link=way.open_link) as bench:
         subscription = bench.fanout.subscribe()
 
         async def listen() -> None:
@@ -221,7 +225,7 @@ class Suffered:
 
 async def suffer(fault: Fault, way: Route, folder: Path) -> Suffered:
     """One fault in the middle of a run."""
-    (indicator,) = (by_address("bench-bluetooth", 1),)
+    indicator = by_address("bench-bluetooth", 1)
     async with in_runs(way, folder, [indicator], fault.pacing) as (watched,):
         hurt_s = watched.source.now_s
         await fault.hurt(way, watched.peripheral)

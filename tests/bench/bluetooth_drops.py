@@ -29,13 +29,6 @@ from tests.bluetooth_faults import Counting, by_address, until
 from tests.bluetooth_routes import IN_ONE_PROCESS, SYSTEM_SERVICE, Route, missing, route
 
 
-class HurriedClock(SystemClock):
-    """Waits a tenth of what it should: the short version of this bench in the suite."""
-
-    async def sleep(self, seconds: float) -> None:
-        await asyncio.sleep(seconds / 10)
-
-
 class Heard:
     """A listener that keeps nothing but how the indicator stands."""
 

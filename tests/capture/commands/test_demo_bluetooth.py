@@ -3,34 +3,32 @@
 from __future__ import annotations
 
 import asyncio
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
-from capture.commands.demo import _over_bluetooth
+from capture.commands import run
+from capture.commands.demo import _over_bluetooth, command
 from config.clock import SystemClock
 from config.indicators import indicator_named, load_indicators
 from simulators.bench import SimulatedBench
 from simulators.scenarios import build
 
-ROOT = Path(__file__).parents[3]
 
-
-def test_without_the_bluetooth_stack_one_line_says_what_to_install(tmp_path: Path) -> None:
-    code = "import sys; sys.modules['bumble'] = None; from capture.commands import main; main()"
-    ran = subprocess.run(
-        [sys.executable, "-c", code, "demo", "--bluetooth", "--out", str(tmp_path)],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert ran.returncode == 2
-    (line,) = ran.stderr.splitlines()
+def test_without_the_bluetooth_stack_one_line_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "bumble", None)
+    monkeypatch.delitem(sys.modules, "simulators.bluetooth", raising=False)
+    assert run(["demo", "--bluetooth", "--out", str(tmp_path)]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
     assert "simulated Bluetooth is not installed (bumble is missing)" in line
     assert "pip install 'hubproof[simulator]'" in line
+
+
+def test_the_demo_needs_no_bluetooth_unless_asked() -> None:
+    assert command.make_context("demo", []).params["bluetooth"] is False
 
 
 async def test_the_indicator_is_live_over_bluetooth(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ CHECKED = [wire for wire in WIRES if wire.check_bits]
 
 
 @EACH
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.lists(st.one_of(st.binary(max_size=200), st.integers(-99_999, 99_999)), max_size=30))
 def test_nothing_breaks_a_decoder_and_it_never_gives_a_length_beyond_all_sense(
     wire: Wire, pieces: list[bytes | int]
@@ -53,7 +53,7 @@ def test_a_flipped_bit_never_passes_a_check(wire: Wire) -> None:
 )
 def test_no_wrong_value_passes_a_check_of_sixteen_bits(wire: Wire) -> None:
     """By chance one random frame in 65,536 would: the seed is fixed, the number small beside that."""
-    found = fuzz(wire, 60_000, seed=2)
-    assert found.readings > 3_000
+    found = fuzz(wire, 30_000, seed=2)
+    assert found.readings > 1_500
     assert found.faults > 100
     assert found.wrong == 0
