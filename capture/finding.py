@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from capture.messages import Message
 from capture.system import may_open, permission_advice
+from config.clock import SystemClock
 from config.indicators import BluetoothLink, Indicator, SerialLink
 
 if TYPE_CHECKING:
@@ -104,19 +105,15 @@ async def find_peripherals(
     Raises:
         LinkError: Bluetooth is off, missing or not allowed.
     """
-    from bleak import BleakScanner
-
     from capture.links.bluetooth_errors import FAILURES, told
-    from capture.links.bluetooth_reach import backend
+    from capture.links.bluetooth_reach import everybody
 
     try:
-        seen = await BleakScanner.discover(
-            timeout=seconds, return_adv=True, **backend(air, "scanner_backend")
-        )
+        seen = await everybody(seconds, SystemClock(), air)
     except FAILURES as error:
         raise told(error, "Bluetooth") from error
     found: list[FoundPeripheral] = []
-    for device, heard in sorted(seen.values(), key=lambda pair: -(pair[1].rssi or -200)):
+    for device, heard in sorted(seen, key=lambda pair: -(pair[1].rssi or -200)):
         name = heard.local_name or device.name
         offers: tuple[Offer, ...] | None = None
         why = None

@@ -44,6 +44,7 @@ class Route(Protocol):
     """One way, and what can go wrong on it. `peripheral` is what `put` returned."""
 
     open_link: Callable[[Indicator, Clock], Link]
+    air: Any  # for what takes a radio; None for this computer's own
 
     async def put(
         self,
@@ -90,11 +91,11 @@ class Route(Protocol):
 
 class _InOneProcess:
     def __init__(self, air: Any) -> None:
-        self._air = air
+        self.air = air
         self.open_link: Callable[[Indicator, Clock], Link] = partial(link_for, air=air)
 
     async def put(self, *what: Any, **more: Any) -> Any:
-        return await self._air.put(*what, **more)
+        return await self.air.put(*what, **more)
 
     async def drop(self, peripheral: Any) -> None:
         await peripheral.drop()
@@ -109,21 +110,22 @@ class _InOneProcess:
         peripheral.drop_after_requests(3)
 
     async def power(self, on: bool) -> None:
-        await self._air.power(on)
+        await self.air.power(on)
 
     async def crash(self) -> None:
-        await self._air.crash()
+        await self.air.crash()
 
     async def restart(self) -> None:
-        self._air.restart()
+        self.air.restart()
 
     async def forget(self, peripheral: Any) -> None:
-        await self._air.forget(peripheral)
+        await self.air.forget(peripheral)
 
 
 class _SystemService:
     def __init__(self, service: Any) -> None:
         self.service = service
+        self.air: Any = None
         self.open_link: Callable[[Indicator, Clock], Link] = link_for
 
     async def put(self, *what: Any, **more: Any) -> Any:

@@ -116,6 +116,27 @@ async def find(ours: Ours, within_s: float, clock: Clock, air: Air | None = None
             _REACHES.pop(of, None)
 
 
+async def everybody(
+    seconds: float, clock: Clock, air: Air | None = None
+) -> tuple[tuple[BLEDevice, AdvertisementData], ...]:
+    """Each peripheral that is seen within so many seconds, with its last advertisement.
+
+    Through the same scan as `find`: it may go on while the station looks for an indicator.
+
+    Raises:
+        BleakError, OSError, EOFError: the radio cannot scan.
+    """
+    seen: dict[str, tuple[BLEDevice, AdvertisementData]] = {}
+
+    def note(device: BLEDevice, told: AdvertisementData | None) -> bool:
+        if told is not None:
+            seen[device.address] = (device, told)
+        return False  # nobody is the wanted one: look on
+
+    await find(note, seconds, clock, air)
+    return tuple(seen.values())
+
+
 async def connected(service: str, ours: Ours, air: Air | None = None) -> BLEDevice | None:
     """A wanted peripheral that the system holds connected: no scan sees it.
 

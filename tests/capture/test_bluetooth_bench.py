@@ -17,6 +17,7 @@ import pytest
 
 import capture.links.bluetooth
 from capture.bench import Bench
+from capture.finding import find_peripherals
 from capture.messages import RunRequest
 from config.clock import SystemClock
 from config.indicators import BluetoothLink
@@ -215,3 +216,17 @@ async def test_two_indicators_may_speak_from_one_peripheral(
         await way.put(table_for(indicators, address="F0:0D:00:00:00:01"), Counting(), QUICK)
         async with Bench(tmp_path, indicators, (), open_link=way.open_link) as bench:
             await until(lambda: all(state.state == "live" for state in bench.indicators()))
+
+
+async def test_who_is_in_reach_can_be_asked_while_the_bench_looks_for_an_indicator(tmp_path: Path) -> None:
+    """The system refuses a second scan of one program: all share one."""
+
+    async def work(way: Route, folder: Path) -> None:
+        absent, other = by_address("bench-bluetooth", 9), by_address("bench-bluetooth", 2)
+        await way.put(table_for([other], address="F0:0D:00:00:00:02"), Counting(), QUICK)
+        async with Bench(folder, [absent], (), open_link=way.open_link):
+            await asyncio.sleep(0.1)
+            found = await find_peripherals([other], seconds=0.4, air=way.air)
+        assert [(each.address, each.described_as) for each in found] == [("F0:0D:00:00:00:02", other.name)]
+
+    await on_each_route(work, tmp_path)
