@@ -34,7 +34,7 @@ from capture.recorder import Recorder
 from capture.run import UNIT_SWITCHED, Run
 from capture.set_up import SetUp, set_up
 from capture.supervisor import Supervisor
-from capture.warnings import set_up_warnings
+from capture.warnings import nut_warning, set_up_warnings
 from config.clock import Clock, SystemClock
 from config.errors import HubproofError, InputError
 from config.indicators import Indicator, indicator_named, none_described
@@ -231,6 +231,7 @@ class Bench:
             raise InputError(
                 f"indicator {indicator.name!r} is in run {other.ref.id}", do="stop that run, or let it end"
             )
+        nut = nut_warning(request.kind, request.nut_torqued)
         limit = limit_for(request, self._limits)
         setup = setup_for(request, indicator, self._holder_moved.get(indicator.name))
         settings = {
@@ -262,7 +263,7 @@ class Bench:
             clock=self.clock,
             state_of=lambda: self._supervisors[indicator.name].state,
             publish=self._fanout.publish,
-            warnings=set_up_warnings(indicator, limit, started_utc.date()),
+            warnings=(*nut, *set_up_warnings(indicator, limit, started_utc.date())),
         )
         self._runs[ref.id] = self._run_of[indicator.name] = run
         task = asyncio.create_task(self._follow(run), name=f"run {ref.id}")

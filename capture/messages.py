@@ -193,7 +193,8 @@ class RunRequest(Message):
 
     `limit` is a length with its unit; without it the station's limit for the kind applies, unless the run
     is `unjudged`. `turns` and `strokes` say when enough was seen, of a bore its directions and depths.
-    `indicator` may be left out when there is only one.
+    `indicator` may be left out when there is only one. `nut_torqued`: the hub nut is at the vehicle maker's
+    torque, without which end play means nothing; None when nobody said.
     """
 
     kind: MeasuredKind
@@ -209,6 +210,7 @@ class RunRequest(Message):
     surface: Literal["face", "radial"] = "face"
     freshly_fitted: bool = False
     unjudged: bool = False
+    nut_torqued: bool | None = None
     bore: BoreAsked | None = None
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from config.errors import InputError
 from config.indicators import Indicator, Unit
 from config.lengths import NM_PER_UNIT, show_length
 from config.limits import Limit
@@ -39,6 +40,23 @@ def end_warning(indicator: Indicator, lengths_nm: Sequence[int]) -> str | None:
         return None
     room = show_length(max(0, room_nm), "mm")
     return f"The plunger came within {room} of an end of its travel: move the holder so that it has room."
+
+
+def nut_warning(kind: str, nut_torqued: bool | None) -> tuple[str, ...]:
+    """What to know of end play when nobody said that the hub nut is at its torque.
+
+    Raises:
+        InputError: it is said not to be: the end play would mean nothing.
+    """
+    if kind != "endplay" or nut_torqued:
+        return ()
+    if nut_torqued is False:
+        raise InputError(
+            "the hub nut is not at its torque: the end play would mean nothing",
+            where="end play",
+            do="bring the nut to the vehicle maker's torque first",
+        )
+    return ("Is the hub nut at its torque? With a split inner ring the end play means nothing otherwise.",)
 
 
 FEWEST_READINGS = 20

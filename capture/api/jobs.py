@@ -217,6 +217,7 @@ def _run_request(
             "freshly_fitted": after and end.answers.get("replace") == "yes",
             "studs": read_sizes(end.sheet.sizes).studs,
             "bore": bore_asked(end, step, directions=4, depths=2) if step.run == "bore" else None,
+            "nut_torqued": True if "nut_torqued" in step.needs or "torque" in step.needs else None,
             "unjudged": typed is None and step.limit is not None,
             "limit": typed,
             "limit_source": end.sheet.source[:200] if typed else None,

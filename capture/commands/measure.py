@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -13,8 +14,11 @@ from capture.commands.bore_options import bore_options
 from capture.commands.options import data_option, indicators_option, station_indicators
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from analysis.results import EndplayResult, RestResult, RunoutResult
     from analysis.results_bore import BoreResult
+    from capture.measure_run import Outcome
     from capture.messages import RunRequest
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -77,11 +81,21 @@ def rest(**asked: Any) -> None:
     "--strokes", type=click.IntRange(1, 100), default=3, show_default=True, help="How many are enough."
 )
 @click.option("--freshly-fitted", is_flag=True, help="A new bearing was just fitted.")
+@click.option(
+    "--nut-torqued",
+    type=click.Choice(["yes", "no"]),
+    help="Is the hub nut at the vehicle maker's torque? Asked for on a terminal.",
+)
 @_limit("0.05 mm")
 @_shared
-def endplay(**asked: Any) -> None:
-    """Push the hub in and hold, pull it out and hold; it ends by itself."""
-    _measure("endplay", **asked)
+def endplay(nut_torqued: str | None, **asked: Any) -> None:
+    """Push the hub in and hold, pull it out and hold; it ends by itself.
+
+    With a split inner ring the figure means nothing unless the hub nut is at its torque.
+    """
+    if nut_torqued is None and sys.stdin.isatty():
+        nut_torqued = "yes" if click.confirm("Is the hub nut at the vehicle maker's torque?") else "no"
+    _measure("endplay", nut_torqued=None if nut_torqued is None else nut_torqued == "yes", **asked)
 
 
 @command.command("runout", short_help="Run-out, from turning the hub by hand.")
@@ -155,6 +169,24 @@ async def _carry_through(
 ) -> int:
     from rich.console import Console
 
+    outcome = await measure_once(request, data, indicators_file, limits_file, Console())
+    if outcome.result is None:
+        return EXIT_INTERRUPTED if outcome.state == "interrupted" else EXIT_NOT_MEASURABLE
+    return exit_status(outcome.result)
+
+
+async def measure_once(
+    request: RunRequest,
+    data: Path,
+    indicators_file: Path | None,
+    limits_file: Path | None,
+    console: Console,
+) -> Outcome:
+    """One run, watched on `console`: by the running daemon, else in this process.
+
+    Raises:
+        HubproofError: it could not be measured at all.
+    """
     from capture.client import DaemonStation, open_station
     from capture.measure_run import carry_through
     from capture.terminal import RunView, show_cautions, show_result
@@ -170,7 +202,6 @@ async def _carry_through(
             described = (indicator_named(request.indicator, described),)
         return described, load_limits(limits_file)
 
-    console = Console()
     show_cautions(console, request.kind)
     async with open_station(data, settings) as station:
         if (indicators_file or limits_file) and isinstance(station, DaemonStation):
@@ -181,9 +212,9 @@ async def _carry_through(
             outcome = await carry_through(station, request, view)
     if outcome.result is None:
         console.print(f"{outcome.state}; kept as run {outcome.run}", soft_wrap=True)
-        return EXIT_INTERRUPTED if outcome.state == "interrupted" else EXIT_NOT_MEASURABLE
-    show_result(console, outcome.result, outcome.run)
-    return exit_status(outcome.result)
+    else:
+        show_result(console, outcome.result, outcome.run)
+    return outcome
 
 
 def exit_status(result: RunoutResult | EndplayResult | BoreResult | RestResult) -> int:

@@ -10,6 +10,7 @@ import httpx
 import pytest
 
 from capture.api.app import create_app
+from capture.api.studies import StudyView
 from capture.job_models import History, JobLine, JobOpened, JobView, StepTaken
 from tests.capture.test_api import BASE
 from tests.capture.test_bench import Station, at_work
@@ -170,3 +171,27 @@ async def test_history_and_path(desk: Desk) -> None:
     own = Path(desk.station.bench.store.path.parent) / "path.toml"
     own.write_text('[[step]]\nid = "wash"\nstage = "s"\ndo = "Wash."\nrecords = "yes/no"\n', encoding="utf-8")
     assert [step["step"] for step in (await desk.client.get("/path")).json()] == ["wash"]
+
+
+async def test_a_study_is_walked_through_over_the_door(desk: Desk) -> None:
+    """One technician, two equal ranges of 0.002 mm: the repeatability is that over d2 = 1.12838."""
+    plan = {
+        "indicator": "tested",
+        "quantity": "height",
+        "technicians": ["A"],
+        "parts": ["1", "2"],
+        "trials": 2,
+    }
+    answer = await desk.client.post("/studies", json=plan)
+    assert answer.status_code == 201, answer.text
+    study = StudyView.model_validate_json(answer.text)
+    values = {("1", 1): "1.000 mm", ("1", 2): "1.002 mm", ("2", 1): "2.000 mm", ("2", 2): "2.002 mm"}
+    while study.next is not None:
+        typed = {"value": values[study.next.part, study.next.trial]}
+        answer = await desk.client.post(f"/studies/{study.study}/trials", json=typed)
+        study = StudyView.model_validate_json(answer.text)
+    study = StudyView.model_validate_json((await desk.client.post(f"/studies/{study.study}/finish")).text)
+    assert study.results[0]["repeatability_mm"] == pytest.approx(0.002 / 1.12838)
+    assert len((await desk.client.get("/studies")).json()) == 1
+    again = await desk.client.post(f"/studies/{study.study}/finish")
+    assert (again.status_code, again.json()["error"]["what"].endswith("is finished")) == (400, True)

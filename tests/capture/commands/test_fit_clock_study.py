@@ -115,7 +115,7 @@ def study_file(folder: Path, names: tuple[str, ...] = ("A", "B", "C"), column: s
 
 def test_study_of_the_manual(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """AIAG, Measurement Systems Analysis, 4th edition, example: 0.20188, 0.22963, 0.30575; ndc 5, 4."""
-    by_range, by_variance = told(capsys, "study", study_file(tmp_path))
+    by_range, by_variance = told(capsys, "study", "judge", study_file(tmp_path))
     assert by_range["repeatability_mm"] == pytest.approx(0.20188, rel=3e-4)
     assert by_range["reproducibility_mm"] == pytest.approx(0.22963, rel=3e-4)
     assert by_range["combined_mm"] == pytest.approx(0.30575, rel=3e-4)
@@ -130,26 +130,26 @@ def test_a_system_too_coarse_for_the_limit_is_not_good(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """6 x 0.30575 is more than 30 % of a limit of 5."""
-    studies = told(capsys, "study", study_file(tmp_path), "--limit", "5 mm", status=1)
+    studies = told(capsys, "study", "judge", study_file(tmp_path), "--limit", "5 mm", status=1)
     assert studies[0]["percent_of_limit"] == pytest.approx(600 * 0.30575 / 5, rel=3e-4)
     assert {study["fit_for_use"] for study in studies} == {"not good"}
 
 
 def test_short_form_for_one_technician(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """With one technician the total of within-cell squares over its freedom is the repeatability."""
-    by_range, by_variance = told(capsys, "study", study_file(tmp_path, ("A",)))
+    by_range, by_variance = told(capsys, "study", "judge", study_file(tmp_path, ("A",)))
     cells = list(zip(*TABLE["A"], strict=True))
     squares = sum(sum((v - sum(cell) / 3) ** 2 for v in cell) for cell in cells)
     assert by_variance["repeatability_mm"] == pytest.approx((squares / 20) ** 0.5)
     assert by_range["reproducibility_mm"] is by_variance["reproducibility_mm"] is None
-    assert run(["study", study_file(tmp_path, ("A",))]) == 0
+    assert run(["study", "judge", study_file(tmp_path, ("A",))]) == 0
     assert "reproducibility (AV)   cannot be told" in capsys.readouterr().out
 
 
 def test_plan_is_a_table_to_fill_in(capsys: pytest.CaptureFixture[str]) -> None:
     names = [word for name in ("A", "B") for word in ("--technician", name)]
     parts = [word for name in ("1", "2", "3") for word in ("--part", name)]
-    assert run(["study", "--plan", *names, *parts, "--trials", "2"]) == 0
+    assert run(["study", "plan", *names, *parts, "--trials", "2"]) == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
     assert len({(r["part"], r["technician"], r["trial"]) for r in rows}) == len(rows) == 12
     assert {r["value_mm"] for r in rows} == {""}
@@ -182,8 +182,7 @@ def test_plan_is_a_table_to_fill_in(capsys: pytest.CaptureFixture[str]) -> None:
             ),
             "one radius alone",
         ),
-        (("study", "none.csv"), "cannot be read"),
-        (("study",), "give a FILE, or --plan"),
+        (("study", "judge", "none.csv"), "cannot be read"),
     ],
 )
 def test_bad_input_is_one_line(
@@ -213,7 +212,7 @@ def test_a_study_that_cannot_be_read_is_one_line(
 ) -> None:
     file = tmp_path / "study.csv"
     file.write_text(content)
-    assert run(["study", str(file)]) == 2
+    assert run(["study", "judge", str(file)]) == 2
     error = capsys.readouterr().err
     assert says in error
     assert error.count("\n") == 1
