@@ -66,7 +66,6 @@ LABELS = (
     "methods",
     "verifying",
     "page",
-    "german_note",
 )
 SHORT, LONG = 90, 700  # signs of a field and of a free text on the first page
 
@@ -114,7 +113,7 @@ def report_data(
     job = claim.job
     known: dict[str | None, WheelFacts] = {facts.wheel: facts for facts in claim.wheels}
     wheels = [
-        {**_wheel(wheel, lines, pictures, say), "parts": _parts(known.get(wheel), say)}
+        {**_wheel(wheel, lines, claim, pictures, say), "parts": _parts(known.get(wheel), say)}
         for wheel, lines in by_wheel(claim.runs).items()
     ]
     runs = [
@@ -172,8 +171,10 @@ def _facts(claim: ClaimInput, say: Wording) -> list[list[str]]:
     return [[say(key), _short(text, say)] for key, text in facts]
 
 
-def _wheel(wheel: str | None, lines: list[Quantity], pictures: Pictures, say: Wording) -> dict[str, Any]:
-    part, why = blame(lines, say)
+def _wheel(
+    wheel: str | None, lines: list[Quantity], claim: ClaimInput, pictures: Pictures, say: Wording
+) -> dict[str, Any]:
+    part, why = blame(lines, [step for step in claim.steps if step.wheel == wheel], say)
     return {
         "name": say(wheel.replace(" ", "_")) if wheel else say("no_wheel"),
         "lines": [_line(line, pictures, say) for line in lines],
@@ -248,7 +249,9 @@ def _steps(claim: ClaimInput, say: Wording) -> list[list[str]]:
     rows = []
     for step in claim.steps:
         wheel = f"{say(step.wheel.replace(' ', '_'))}: " if step.wheel and several else ""
-        more = " – ".join(filter(None, (f"{wheel}{step.what}", step.note, _worked_out(step, say))))
+        more = " – ".join(
+            filter(None, (f"{wheel}{say.sentence(step.what)}", step.note, _worked_out(step, say)))
+        )
         row = (f"{step.at_utc:%Y-%m-%d %H:%M:%S}", more, _answer(step, numbers, say), step.by)
         rows.append([printable(text, LONG) for text in row])
     return rows
@@ -273,11 +276,11 @@ def _worked_out(step: Step, say: Wording) -> str:
 
 def _answer(step: Step, numbers: Mapping[str, int], say: Wording) -> str:
     """What was recorded: the answer, which run it is, that it was skipped, that it stopped the job."""
-    told = say("step_skipped", why=step.value) if step.skipped else step.value
+    told = say("step_skipped", why=step.value) if step.skipped else say.sentence(step.value)
     number = numbers.get(step.run or "")
     if number is not None:
         told = say("step_run", answer=told, number=number)
-    return say("step_problem", answer=told, problem=step.problem) if step.problem else told
+    return say("step_problem", answer=told, problem=say.sentence(step.problem)) if step.problem else told
 
 
 def _photo_line(number: int, photo: Photo, say: Wording) -> list[str]:

@@ -189,7 +189,7 @@ def _check(known: Instrument, say: Wording) -> str:
         return ""
     words = {
         "at": say.moment(check.made_utc),
-        "what": printable(check.what, FIELD),
+        "what": printable(say.sentence(check.what), FIELD),
         "outcome": say("passed" if check.passed else "failed"),
     }
     if check.found_nm is None or check.allowed_nm is None:
@@ -203,7 +203,11 @@ def _budget(result: ClaimResult, say: Wording) -> list[list[str]]:
         return []
     total = result.uncertainty_mm
     rows = [
-        [printable(line.source, 200), say.length(UM_PER_MM * line.standard, fine=True), line.evaluation]
+        [
+            printable(say.sentence(line.source), 200),
+            say.length(UM_PER_MM * line.standard, fine=True),
+            line.evaluation,
+        ]
         for line in total.budget
     ]
     combined = say("combined", factor=say.number(total.coverage_factor, 2))
@@ -212,16 +216,11 @@ def _budget(result: ClaimResult, say: Wording) -> list[list[str]]:
 
 def _points(result: ClaimResult, say: Wording) -> list[list[str]]:
     pointed = () if isinstance(result, RestResult) else result.points_to
-    return [[part_word(point.part, say), printable(point.why, FREE)] for point in pointed]
+    return [[part_word(point.part, say), printable(say.sentence(point.why), FREE)] for point in pointed]
 
 
 def _remarks(result: ClaimResult, say: Wording) -> list[str]:
-    lines = []
-    for reason in result.reasons:
-        text = printable(reason.text, FREE)
-        own = say.reason(reason.code)
-        lines.append(f"{own} ({text})" if own else text)
-    return lines
+    return [printable(say.reason(reason.code, reason.text), FREE) for reason in result.reasons]
 
 
 def _pictures(run: ClaimRun, drawn: Shown, add: Add, say: Wording) -> dict[str, Any]:

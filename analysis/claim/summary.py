@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.claim.values import ClaimRun
+from analysis.claim.values import ClaimRun, Step
 from analysis.claim.wording import Wording
 from analysis.record.words import Stage
 from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
@@ -90,8 +90,30 @@ def _stages(runs: Sequence[ClaimRun]) -> dict[Stage | None, StageFigure]:
     return stages
 
 
-def blame(quantities: Sequence[Quantity], say: Wording) -> tuple[str, str]:
-    """Two sentences: which part the figures as found point to, and why."""
+OBSERVED = {
+    ("turning", "rough"): ("bearing", "why_bearing_turning"),
+    ("turning", "stiff"): ("bearing", "why_bearing_turning"),
+    ("seal", "damaged"): ("bearing", "why_bearing_seal"),
+    ("seal", "grease lost"): ("bearing", "why_bearing_seal"),
+    ("groove", "yes"): ("flange", "why_flange_groove"),
+}
+"""What a look or a feel says of a part, by step and answer of the shipped path. Common practice, no published
+source."""
+
+
+def observed(steps: Sequence[Step], say: Wording) -> dict[str, str]:
+    """Parts that the inspection speaks against, each with a sentence; the latest answer of a step counts."""
+    latest = {step.step: step.value for step in steps if not step.skipped}
+    found: dict[str, str] = {}
+    for answer in latest.items():
+        if answer in OBSERVED:
+            part, key = OBSERVED[answer]
+            found.setdefault(part, say(key, answer=say.sentence(answer[1])))
+    return found
+
+
+def blame(quantities: Sequence[Quantity], steps: Sequence[Step], say: Wording) -> tuple[str, str]:
+    """Two sentences: which part figures and inspection as found point to, and why."""
     first = [next(iter(quantity.stages.values())) for quantity in quantities if quantity.stages]
     # What is over speaks first, then what else points somewhere.
     first.sort(key=lambda figure: (figure.result.verdict != "over", figure.run.header.kind != "endplay"))
@@ -99,6 +121,8 @@ def blame(quantities: Sequence[Quantity], say: Wording) -> tuple[str, str]:
     for figure in first:
         for pointed in figure.result.points_to:
             reasons.setdefault(pointed.part, _why(pointed.part, figure.run, say))
+    for part, why in observed(steps, say).items():
+        reasons.setdefault(part, why)
     if not reasons:
         sure = all(figure.result.verdict in ("within", None) for figure in first)
         key = "parts_none" if sure else "parts_open"

@@ -14,6 +14,7 @@ from importlib import resources
 from typing import Any
 
 from analysis.claim.drawing import ticks
+from analysis.claim.phrases import translated
 from analysis.claim.values import FirstUnit, Language
 
 MM_PER_IN = 25.4
@@ -54,10 +55,15 @@ class Wording:
         """The numbered paragraphs of a table of the message file."""
         return list(_messages(self.language)[table].values())
 
-    def reason(self, code: str) -> str | None:
-        """The sentence for a reason's code in this language; None when only its own text is there."""
-        found: str | None = _messages(self.language)["reason"].get(code)
-        return found
+    def reason(self, code: str, text: str) -> str:
+        """A reason in this language: its name, and its sentence; in English where there is no translation."""
+        name = _messages(self.language)["reason"].get(code, code.replace("_", " "))
+        return f"{name}: {self.sentence(text)}"
+
+    def sentence(self, text: str) -> str:
+        """A sentence of the analysis in this language, or as it is where the phrase book does not have it."""
+        found = translated(text, self.language)
+        return text if found is None else found
 
     def number(self, value: float, digits: int) -> str:
         """A number with so many decimals and this language's decimal sign; no minus before zero."""

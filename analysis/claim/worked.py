@@ -28,7 +28,7 @@ from analysis.trace import BoolArray, FloatArray
 
 TABLES = ("working", "profiles", "turns", "holds")
 DIGITS = 10  # of a millimetre: 0.1 pm, far below any figure's doubt
-ANGLE_DIGITS = 6
+ANGLE_DIGITS = 7
 UM_PER_MM = 1000.0
 
 

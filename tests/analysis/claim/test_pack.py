@@ -25,7 +25,7 @@ from analysis.claim.pack import Pack, make_pack, read_pack, run_names
 from analysis.claim.photos import strip_photo
 from analysis.claim.report import report_data
 from analysis.claim.signature import SigningKey
-from analysis.claim.values import ClaimInput, Form, Photo
+from analysis.claim.values import ClaimInput, Form, Photo, Step
 from analysis.claim.verify import verify_pack
 from analysis.claim.worked import Shown, shown, tables_of
 from analysis.claim.working import work_out
@@ -305,7 +305,7 @@ def test_the_first_page_decides(claim: ClaimInput) -> None:
     wheel = data["wheels"][0]
     words = {line["name"]: [stage["word"] for stage in line["stages"]] for line in wheel["lines"]}
     assert words == {"end play": ["over", "within"], "run-out": ["over", "within"]}
-    assert wheel["part"] == "The figures point to the bearing and the flange."
+    assert wheel["part"] == "What was found points to the bearing and the flange."
     assert "0.1519 ± 0.0034 mm" in wheel["why"]
     assert data["fingerprint"] == "SHA256:x"
     assert [line["source"] for line in wheel["lines"]] == [
@@ -313,6 +313,18 @@ def test_the_first_page_decides(claim: ClaimInput) -> None:
         "invented workshop sheet 7",
     ]
     assert wheel["outcome"] == "After the repair every figure that was measured is within its limit."
+
+
+def test_what_was_seen_and_felt_speaks_against_a_part_whatever_the_figures_say(claim: ClaimInput) -> None:
+    rough = Step(at_utc=claim.job.opened_utc, wheel="front left", step="turning", what="Turn", value="rough")
+    sound = replace(claim, runs=claim.runs[2:], steps=(rough,))
+    wheel = report_data(sound, drawn_of(sound), "SHA256:x")[0]["wheels"][0]
+    assert wheel["part"] == "What was found points to the bearing."
+    assert wheel["why"] == "It turns by hand: rough."
+    smooth = rough.model_copy(update={"value": "smooth"})  # a later answer of the same step counts
+    sound = replace(sound, steps=(rough, smooth))
+    wheel = report_data(sound, drawn_of(sound), "SHA256:x")[0]["wheels"][0]
+    assert wheel["part"] == "No figure is over its limit."
 
 
 def test_a_pack_without_runs_is_refused(claim: ClaimInput, key: SigningKey) -> None:

@@ -1,0 +1,54 @@
+"""Sentences of the analysis in the reader's language: matched against a phrase book, their figures filled in.
+
+The analysis writes English sentences with figures in them. The phrase book (`messages/phrases_de.toml`) has
+each with ``{}`` for every figure or part, and its translation with ``{0}``, ``{1}`` in the order that the
+language wants. Parts are looked up in turn. What the book does not have stays English.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from functools import cache
+from importlib import resources
+
+from analysis.claim.values import Language
+
+_DECIMAL_POINT = re.compile(r"(?<=\d)\.(?=\d)")
+_NUMBER = re.compile(r"[-+\d.,%; ]+")
+DEEPEST = 4
+
+
+@cache
+def _book(language: Language) -> tuple[tuple[re.Pattern[str], str], ...]:
+    """Patterns with their translations, those with the fewest gaps first."""
+    text = resources.files("analysis.claim").joinpath(f"messages/phrases_{language}.toml").read_text("utf-8")
+    phrases: dict[str, str] = tomllib.loads(text)["phrases"]
+    ordered = sorted(phrases.items(), key=lambda pair: (pair[0].count("{}"), -len(pair[0])))
+    return tuple((pattern_of(english), told) for english, told in ordered)
+
+
+def pattern_of(english: str) -> re.Pattern[str]:
+    """What a sentence with ``{}`` for its parts looks like."""
+    return re.compile("(.+?)".join(map(re.escape, english.split("{}"))), re.DOTALL)
+
+
+def translated(text: str, language: Language, depth: int = 0) -> str | None:
+    """The sentence in `language`; None when the phrase book does not have it."""
+    if language == "en":
+        return text
+    if depth > DEEPEST:
+        return None
+    for pattern, told in _book(language):
+        match = pattern.fullmatch(text)
+        if match is not None:
+            return told.format(*(_part(part, language, depth) for part in match.groups()))
+    return None
+
+
+def _part(text: str, language: Language, depth: int) -> str:
+    """A figure with this language's decimal sign, a part that the book has, or the part as it is."""
+    if _NUMBER.fullmatch(text):
+        return _DECIMAL_POINT.sub(",", text)
+    found = translated(text, language, depth + 1)
+    return text if found is None else found
