@@ -32,6 +32,8 @@ NS_A_PIECE = 1_000_000
 QUIET_NS = 2_000_000_000
 DAMAGES = ("flipped", "cut", "doubled", "invented", "lost", "swapped")
 STEPS = 100_000  # of the resolution, either way
+SPARSE = 37
+"""Only every 37th count is sent in the bulk: a wrong value is taken for a true one once in so many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +135,6 @@ def fuzz(wire: Wire, size: int, seed: int) -> Fuzzed:
     dice = random.Random(seed)
     decoder, found = wire.decoder(), Fuzzed()
     decoder.reset(0)
-    sent = bytearray(STEPS)
     count, t_ns, block = 0, QUIET_NS, 0
     while found.fed < size:
         block += 1
@@ -142,8 +143,7 @@ def fuzz(wire: Wire, size: int, seed: int) -> Fuzzed:
         else:
             messages = []
             for _ in range(500):
-                count = (count + dice.randint(1, 50)) % STEPS
-                sent[count] = True
+                count = (count + SPARSE * dice.randint(1, 50)) % (STEPS // SPARSE * SPARSE)
                 message = wire.encode(count)
                 broken = dice.random() < 0.3
                 messages.append(damaged(message, dice.choice(DAMAGES), dice) if broken else message)
@@ -156,16 +156,16 @@ def fuzz(wire: Wire, size: int, seed: int) -> Fuzzed:
             found.fed += len(piece)
             found.readings += len(decoded.readings)
             found.faults += len(decoded.faults)
-            found.wrong += sum(not _was_sent(reading.length_nm, wire, sent) for reading in decoded.readings)
+            found.wrong += sum(not _was_sent(reading.length_nm, wire) for reading in decoded.readings)
         if not found.memory_kib and found.fed >= size / 10:
             found.memory_kib.append(memory_kib())
     found.memory_kib.append(memory_kib())
     return found
 
 
-def _was_sent(length_nm: int, wire: Wire, sent: bytearray) -> bool:
+def _was_sent(length_nm: int, wire: Wire) -> bool:
     count, rest = divmod(length_nm, wire.step_nm)
-    return rest == 0 and 0 <= count < STEPS and bool(sent[count])
+    return rest == 0 and 0 <= count < STEPS and count % SPARSE == 0
 
 
 def _torn(stream: bytes, dice: random.Random) -> Iterator[bytes]:
