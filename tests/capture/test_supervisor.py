@@ -27,13 +27,13 @@ POLLED = {
 class Scene:
     """A supervised indicator whose links the test makes."""
 
-    def __init__(self, described: Indicator | None = None) -> None:
+    def __init__(self, described: Indicator | None = None, jitter: float = 1.0) -> None:
         self.clock = ManualClock()
         self.heard = Heard()
         self.links: list[ScriptedLink] = []
         self.make: Callable[[], ScriptedLink] = lambda: ScriptedLink(self.clock)
         self.supervisor = Supervisor(
-            described or indicator(), self.clock, self.heard, self._open, jitter=lambda: 1.0
+            described or indicator(), self.clock, self.heard, self._open, jitter=lambda: jitter
         )
 
     def _open(self, _: Indicator, __: object) -> ScriptedLink:
@@ -110,6 +110,30 @@ async def test_attempts_slow_down_but_never_past_the_longest_wait() -> None:
     async with scene.running():
         await scene.clock.run_for(60.0)
         assert 60 / LONGEST_WAIT_S <= len(scene.links) <= 60 / LONGEST_WAIT_S + 5
+
+
+async def test_waits_are_jittered_so_that_stations_do_not_knock_in_step() -> None:
+    attempts = []
+    for jitter in (0.0, 0.5, 1.0):
+        scene = Scene(jitter=jitter)
+        scene.make = lambda scene=scene: ScriptedLink(scene.clock, LinkError("no such port"))
+        async with scene.running():
+            await scene.clock.run_for(30.0)
+            attempts.append(len(scene.links))
+    assert attempts[0] > attempts[1] > attempts[2]
+
+
+async def test_the_battery_is_shown_and_a_low_one_is_told_once() -> None:
+    scene = Scene()
+    async with scene.running():
+        (link,) = scene.links
+        for percent in (80, 80, 10, 9, 8):
+            link.battery = percent
+            link.send(line(1_000))
+            await scene.clock.run_for(0.3)
+        assert scene.supervisor.state.battery == 8
+        assert [state.battery for state in scene.heard.states][-4:] == [80, 10, 9, 8]
+        assert [(code, text) for _, code, text in scene.heard.events] == [("battery_low", "battery at 10 %")]
 
 
 async def test_garbage_is_told_with_what_to_check() -> None:

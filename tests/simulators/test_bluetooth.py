@@ -18,7 +18,15 @@ from bleak.exc import BleakBluetoothNotAvailableError, BleakError, BleakGATTProt
 from config.clock import SystemClock
 from simulators.bench import SimulatedBench
 from simulators.bluetooth import Air, SimulatedPeripheral
-from simulators.gatt import BATTERY_LEVEL, PRESENTATION_FORMAT, Pacing, Table, table_for
+from simulators.gatt import (
+    ATT_HEADER,
+    BATTERY_LEVEL,
+    PRESENTATION_FORMAT,
+    SMALLEST_MTU,
+    Pacing,
+    Table,
+    table_for,
+)
 
 VALUE, FRAMES, LINES = (f"5d1f0a0{n}-2b6c-4b7e-9f3a-6a1c0e5d7b42" for n in (1, 2, 3))
 
@@ -92,6 +100,21 @@ async def test_every_characteristic_notifies_in_its_own_form(
     assert all(len(data) == 6 for data in heard[FRAMES])
     lines = b"".join(heard[LINES]).split(b"\r\n")
     assert all(len(line) == 12 for line in lines[:-1])
+
+
+async def test_lines_are_torn_where_the_smallest_notification_is_full_and_nothing_is_cut_off(
+    air: Air, peripheral: SimulatedPeripheral, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a larger MTU being asked for a notification holds 20 bytes (Core Specification: ATT_MTU 23)."""
+    monkeypatch.setattr("simulators.bluetooth_client.WANTED_MTU", SMALLEST_MTU)
+    peripheral.feeder.pacing = Pacing(interval_s=0.05)
+    heard: list[bytes] = []
+    async with client_of(air, await found(air)) as client:
+        await client.start_notify(LINES, lambda _c, data: heard.append(bytes(data)))
+        await until(lambda: len(heard) > 12)
+    assert max(len(data) for data in heard) == SMALLEST_MTU - ATT_HEADER
+    whole = b"".join(heard).split(b"\r\n")[:-1]
+    assert all(len(line) == 12 for line in whole)
 
 
 async def test_a_characteristic_that_cannot_be_read_says_so(
