@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from capture.commands.indicator_learn import learn
 from capture.commands.options import data_option, indicators_option, json_option, station_indicators
 
 if TYPE_CHECKING:
@@ -235,3 +236,6 @@ async def _to_its_end(station: Station, name: str, request: CheckRequest, *, qui
                 await station.stop_check(name)
             raise
     raise LinkError("the station ended before the check did", where=name)
+
+
+command.add_command(learn)

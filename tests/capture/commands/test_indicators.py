@@ -12,14 +12,17 @@ import click
 import pytest
 from serial.tools import list_ports
 
+import capture.bench
 import capture.finding
+import config.clock
 from capture.commands import run
-from config.clock import SystemClock
+from config.clock import Clock, SystemClock
 from config.errors import LinkError
 from config.indicators import indicator_named, load_indicators
 from config.toml_text import indicator_toml
 from simulators.serial_port import VirtualSerialPort
 from tests.capture.daemon_process import DaemonProcess
+from tests.capture.fast_clock import FastClock
 from tests.capture.levels import Levels
 
 SHIPPED = indicator_named("bench", load_indicators())
@@ -32,13 +35,24 @@ def at(url: str, name: str = "bench", **more: object) -> str:
 
 
 @pytest.fixture
-def plunger() -> Levels:
-    return Levels(SystemClock())
+def clock(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Clock:
+    """Five times the system's pace for commands in this process; a daemon's own is the system's."""
+    if request.node.get_closest_marker("slow"):
+        return SystemClock()
+    fast = FastClock(5.0)
+    monkeypatch.setattr(config.clock, "SystemClock", lambda: fast)
+    monkeypatch.setattr(capture.bench, "SystemClock", lambda: fast)
+    return fast
 
 
 @pytest.fixture
-def port(plunger: Levels) -> Iterator[VirtualSerialPort]:
-    with VirtualSerialPort(SHIPPED, plunger, SystemClock()) as virtual:
+def plunger(clock: Clock) -> Levels:
+    return Levels(clock)
+
+
+@pytest.fixture
+def port(plunger: Levels, clock: Clock) -> Iterator[VirtualSerialPort]:
+    with VirtualSerialPort(SHIPPED, plunger, clock) as virtual:
         yield virtual
 
 
@@ -186,3 +200,47 @@ def test_without_a_radio_the_ports_are_told_all_the_same(
     told = capsys.readouterr()
     assert "Serial ports" in told.out
     assert told.err == "Bluetooth: Bluetooth is off; switch it on\n"
+
+
+LEARN = ["--known", "1 mm", "--permissible-error", "0.003 mm", "--range", "12.7 mm", "--baud", "9600"]
+
+
+def test_one_is_learned_and_used(
+    tmp_path: Path,
+    port: VirtualSerialPort,
+    plunger: Levels,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    hand(monkeypatch, plunger, {"Now set 1.000 mm": 1_000.0})
+    (tmp_path / "indicators.toml").write_text("# mine\n" + at("/dev/no-such-port", "other"))
+    more = ["--name", "learned", "--serial-number", "77", "--calibrated", "2026-01-31", "--json"]
+    assert run(["indicators", "learn", port.url, *LEARN, *more, "--data", str(tmp_path)]) == 0
+    (told,) = lines(capsys.readouterr().out)
+    assert told["confirmed"] is True
+    other, learned = load_indicators(tmp_path / "indicators.toml")
+    assert (other.name, learned.name, learned.serial_number) == ("other", "learned", "77")
+    assert (learned.resolution_nm, learned.calibrated) == (1_000, date(2026, 1, 31))
+    assert (tmp_path / "indicators.toml").read_text().startswith("# mine\n")
+    assert [each.name for each in load_indicators(tmp_path / "indicators.toml.before")] == ["other"]
+    assert run(["indicators", "--data", str(tmp_path), "--json"]) == 0
+    states = {card["indicator"]: card["state"] for card in lines(capsys.readouterr().out)}
+    assert states == {"other": "lost", "learned": "live"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["/dev/no-such"], "needs --permissible-error, --range, --known (or --no-known)"),
+        (["/dev/no-such", *LEARN], "/dev/no-such: no such port"),
+        (["dead:beef", *LEARN], "no USB device dead:beef is plugged in"),
+        (["/dev/no-such", *LEARN[2:], "--known", "0 mm"], "--known: is not above zero"),
+        (["/dev/no-such", *LEARN[2:], "--known", "1"], "--known: '1' has no unit"),
+    ],
+)
+def test_what_cannot_be_learned(
+    tmp_path: Path, arguments: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["indicators", "learn", *arguments, "--data", str(tmp_path)]) == 2
+    assert told in capsys.readouterr().err
+    assert not (tmp_path / "indicators.toml").exists()
