@@ -16,7 +16,6 @@ from random import Random
 from typing import Literal
 
 import numpy as np
-from scipy.special import fdtrc
 
 from analysis.trace import FloatArray
 from config.errors import InputError
@@ -265,6 +264,8 @@ def _anova_table(study: Crossed) -> tuple[tuple[AnovaRow, ...], float]:
 
 
 def _row(source: str, ss: float, df: int, base_ms: float, base_df: int) -> AnovaRow:
+    from scipy.special import fdtrc  # heavy: a station that starts judges nothing yet
+
     if base_ms <= 0.0:  # readings without any scatter: there is nothing to test against
         return AnovaRow(source, ss, df, ss / df)
     f = ss / df / base_ms

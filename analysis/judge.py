@@ -9,8 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import ndtr, stdtr
-
 from analysis.results import Verdict
 from analysis.values import Note, Uncertainty
 from config.lengths import NM_PER_UM
@@ -81,6 +79,8 @@ def conformity_probability(value_um: float, uncertainty: Uncertainty, limit_um: 
     Normal with infinite degrees of freedom (JCGM 106:2012, 7.3); else the scaled and shifted t that
     belongs to the expanded uncertainty (JCGM 101:2008, 6.4.9), with the same truncated degrees of freedom.
     """
+    from scipy.special import ndtr, stdtr  # heavy: a station that starts judges nothing yet
+
     if uncertainty.standard_um == 0.0:
         return 1.0 if value_um <= limit_um else 0.0
     score = (limit_um - value_um) / uncertainty.standard_um

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from analysis.bore import BoreSetup
-from analysis.press import MATERIALS
 from config.errors import InputError
 from config.sizes import bore_limits, mm_of, with_spread
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # heavy, and a station that starts needs no bore yet
+    from analysis.bore import BoreSetup
     from capture.messages import BoreAsked
 
 COVERAGE = 2.0  # the half width of a certificate is taken as its expanded uncertainty, k = 2
@@ -22,6 +21,8 @@ def bore_setup_of(asked: BoreAsked | None) -> BoreSetup:
     Raises:
         InputError: see `setup_from`.
     """
+    from analysis.bore import BoreSetup
+
     return BoreSetup() if asked is None else setup_from(asked.model_dump(), where="bore")
 
 
@@ -31,6 +32,9 @@ def setup_from(given: Mapping[str, Any], *, where: str) -> BoreSetup:
     Raises:
         InputError: a size without its limits or without the setting ring, or one temperature alone.
     """
+    from analysis.bore import BoreSetup
+    from analysis.press import MATERIALS
+
     typed = {name: value for name, value in given.items() if value is not None and value is not False}
     _check(typed, where)
     settings: dict[str, Any] = {

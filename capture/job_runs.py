@@ -6,12 +6,10 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.bore import BoreSetup, measure_bore
-from analysis.measure import measure_endplay, measure_runout
 from analysis.record import RunRef, Store
 from analysis.record.job_results import AFTER
 from analysis.record.job_values import JobRecord, WheelEnd
@@ -27,6 +25,9 @@ from config.errors import InputError
 from config.indicators import Indicator, indicator_named, load_indicators
 from config.limits import Limit
 from config.path import Step
+
+if TYPE_CHECKING:  # heavy, and a station that starts measures nothing yet
+    from analysis.bore import BoreSetup
 
 NM_PER_UM = 1_000.0
 FULL_TURN_DEG = 360.0
@@ -162,6 +163,9 @@ def _passings_s(trace: Trace) -> FloatArray:
 def _measure(
     kind: str, trace: Trace, limit: Limit | None, setup: Setup, file: str, bore: BoreSetup | None
 ) -> Judged:
+    from analysis.bore import measure_bore
+    from analysis.measure import measure_endplay, measure_runout
+
     if kind == "runout":
         return measure_runout(trace, limit=limit, setup=setup, file=file)
     if kind == "endplay":

@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis.comparison import compare
 from analysis.record.job_values import Entry, JobRecord, WheelEnd
 from analysis.record.results import judged_mm
 from analysis.record.store import Store
 from analysis.record.words import Stage
 from analysis.results import EndplayResult, Judged, RunoutResult, UncertaintyOut
 from analysis.results_bore import BoreResult
-from analysis.uncertainty import combine
 from analysis.values import Component, Uncertainty
 from config.lengths import UM_PER_MM
 from config.path import Step
@@ -85,6 +83,8 @@ def _change(before: Judged | None, after: Judged | None) -> dict[str, Any] | Non
     was_mm, is_mm = judged_mm(before), judged_mm(after)
     if was_mm is None or is_mm is None:
         return None
+    from analysis.comparison import compare  # heavy: loaded when there is something to compare
+
     change = compare(
         was_mm * UM_PER_MM, _spread(before.uncertainty_mm), is_mm * UM_PER_MM, _spread(after.uncertainty_mm)
     )
@@ -98,6 +98,8 @@ def _change(before: Judged | None, after: Judged | None) -> dict[str, Any] | Non
 
 def _spread(told: UncertaintyOut) -> Uncertainty:
     """The uncertainty with its budget in um, as it was before it was told."""
+    from analysis.uncertainty import combine
+
     return combine(
         Component(
             line.source,

@@ -1,0 +1,30 @@
+"""What a station loads before it is ready: what only some of its work needs is loaded when asked for."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+from tests.capture.daemon_process import environment
+
+HEAVY = ("scipy", "pint", "typst", "bleak", "cryptography", "rich", "jsonschema", "PIL")
+LOADED = f"import sys; print(*(name for name in {HEAVY!r} if name in sys.modules))"
+
+
+def loaded_by(module: str) -> list[str]:
+    done = subprocess.run(
+        [sys.executable, "-c", f"import {module}; {LOADED}"],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=environment(),
+    )
+    return done.stdout.split()
+
+
+def test_the_daemon_is_ready_without_what_only_a_measurement_needs() -> None:
+    assert loaded_by("capture.daemon") == []
+
+
+def test_help_is_printed_without_what_a_station_needs() -> None:
+    assert loaded_by("capture.commands") == []
