@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis import uncertainty
+from analysis.held_levels import HeldLevel, held_levels
 from analysis.holds import Hold, Holds, find_holds
 from analysis.levels import RestLevel, find_rest_levels
 from analysis.trace import FloatArray
@@ -25,7 +26,7 @@ from analysis.values import Cleaned, Component, Note, Setup
 
 ONE_STROKE_SCATTER = 0.1
 """Half-width, as a part of the play, that is assumed where strokes were not repeated (our choice)."""
-CREEP_DOUBT = 0.2
+CREEP_DOUBT = 0.35
 """Half-width, as a part of the mean creep in a hold, of the doubt where in the hold the level is taken."""
 GIVE_BACK_DOUBT = 1.0
 """The same where holds give back instead: hands that let go unseen within a hold look like that."""
@@ -101,9 +102,10 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
     held = _held_share(rests, holds, cleaned.trace.time_s)
     if held < HELD_AT_LEAST:
         return EndPlay(notes=(_not_held(held),))
-    strokes = tuple(_stroke(one, other) for one, other in zip(holds[::2], holds[1::2], strict=False))
-    fit = _fit(holds)
     scatter_um = _scatter_um([rest for hold in holds for rest in hold.rests])
+    levels = held_levels(holds, cleaned.trace.reading_um, step_um, scatter_um)
+    strokes = _strokes(holds, levels)
+    fit = _fit(holds, levels)
     return EndPlay(
         strokes=strokes,
         play_um=fit.play_um,
@@ -111,7 +113,7 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
         zero_return_um=_zero_return(holds),
         creep_um=math.fsum(hold.creep_um for hold in holds) / len(holds),
         noise_um=max(scatter_um, step_um / math.sqrt(12.0)),
-        components=_components(holds, fit, cleaned, scatter_um),
+        components=_components(holds, levels, fit, cleaned),
         readings_used=sum(hold.count for hold in holds),
         holds=tuple(holds),
         notes=(*_notes(found, strokes), *_standing_out(holds, fit, step_um)),
@@ -159,9 +161,12 @@ def _usual_scatter_um(rests: Sequence[RestLevel]) -> float:
     return float(np.median([rest.scatter_um for rest in rests])) if rests else 0.0
 
 
-def _stroke(one: Hold, other: Hold) -> Stroke:
-    pushed, pulled = (other, one) if one.pulled else (one, other)
-    return Stroke(pushed.level_um, pulled.level_um)
+def _strokes(holds: Sequence[Hold], levels: Sequence[HeldLevel]) -> tuple[Stroke, ...]:
+    pairs = zip(holds[::2], levels[::2], levels[1::2], strict=False)
+    return tuple(
+        Stroke(other.level_um, one.level_um) if first.pulled else Stroke(one.level_um, other.level_um)
+        for first, one, other in pairs
+    )
 
 
 def _why_none(rests: tuple[RestLevel, ...], disagree: bool, cleaned: Cleaned) -> Note:
@@ -209,8 +214,8 @@ class _Fit:
     freedom: int
 
 
-def _fit(holds: tuple[Hold, ...]) -> _Fit:
-    levels = np.array([hold.level_um for hold in holds])
+def _fit(holds: tuple[Hold, ...], held: Sequence[HeldLevel]) -> _Fit:
+    levels = np.array([one.level_um for one in held])
     side = np.array([0.5 if hold.pulled else -0.5 for hold in holds])
     middle_s = np.array([hold.middle_s for hold in holds])
     columns = [side, np.ones(levels.size)]
@@ -220,12 +225,24 @@ def _fit(holds: tuple[Hold, ...]) -> _Fit:
     # One more column a slip: its size is fitted again, so that its uncertainty enters the play's.
     columns += [(np.arange(levels.size) > k).astype(np.float64) for k in np.flatnonzero(np.diff(slipped))]
     design = np.stack(columns, axis=1)
-    inverse = np.linalg.pinv(design)
+    # A level known sharply counts for more; holds that share their error count as one.
+    root = np.sqrt(_weights(holds, held))
+    inverse = np.linalg.pinv(design * root[:, None]) * root
     solved = inverse @ levels
     freedom = max(0, levels.size - design.shape[1])
     left = levels - design @ solved
     residual = math.sqrt(float(left @ left) / freedom) if freedom > 0 else 0.0
     return _Fit(float(solved[0]), left, inverse[0], residual, freedom)
+
+
+def _weights(holds: Sequence[Hold], held: Sequence[HeldLevel]) -> FloatArray:
+    where = [(hold.pulled, one.place) for hold, one in zip(holds, held, strict=True)]
+    standard = np.array([one.standard_um for one in held])
+    usual = float(np.mean(standard))
+    if usual <= 0.0 or np.ptp(standard) < 0.01 * usual:
+        return np.ones(len(held))
+    shared = np.array([where.count(one) for one in where])
+    return np.asarray(1.0 / (standard**2 * shared + (0.1 * usual) ** 2), np.float64)
 
 
 def _spread(strokes: tuple[Stroke, ...]) -> float | None:
@@ -252,15 +269,17 @@ def _scatter_um(rests: Sequence[RestLevel]) -> float:
 
 
 def _components(
-    holds: tuple[Hold, ...], fit: _Fit, cleaned: Cleaned, scatter_um: float
+    holds: tuple[Hold, ...], held: Sequence[HeldLevel], fit: _Fit, cleaned: Cleaned
 ) -> tuple[Component, ...]:
     step_um = cleaned.resolution_um
     parts = [
         Component(
-            f"resolution {step_um:g} um, between the pushed and the pulled level",
-            _step_part_um(holds, fit, step_um, scatter_um),
+            f"resolution {step_um:g} um, {name} level",
+            _step_part_um(pulled, holds, held, fit),
             "B",
+            distribution="rectangular",
         )
+        for pulled, name in ((False, "pushed"), (True, "pulled"))
     ]
     if fit.freedom > 0:
         text = f"repeatability of {len(holds)} holds"
@@ -281,22 +300,16 @@ def _components(
     return tuple(parts)
 
 
-def _step_part_um(holds: tuple[Hold, ...], fit: _Fit, step_um: float, scatter_um: float) -> float:
-    """What the indicator's step leaves in the play.
+def _step_part_um(pulled: bool, holds: Sequence[Hold], held: Sequence[HeldLevel], fit: _Fit) -> float:
+    """What the indicator's step leaves of one side's level in the play.
 
-    Holds of one side that show the same level share their rounding error; different levels round
-    independently. Noise of the readings dithers a level, see `uncertainty.mean_of_steps_um`.
+    Holds at the same place of the steps share their rounding error; others round independently.
     """
-    each_um = uncertainty.mean_of_steps_um(step_um, scatter_um)
-    variance = 0.0
-    for pulled in (False, True):
-        together: dict[int, float] = {}
-        for hold, weight in zip(holds, fit.weights, strict=True):
-            if hold.pulled is pulled:
-                cell = round(hold.level_um / step_um)
-                together[cell] = together.get(cell, 0.0) + float(weight)
-        variance += sum(weight**2 for weight in together.values())
-    return each_um * math.sqrt(variance)
+    together: dict[int, float] = {}
+    for hold, one, weight in zip(holds, held, fit.weights, strict=True):
+        if hold.pulled is pulled:
+            together[one.place] = together.get(one.place, 0.0) + float(weight) * one.standard_um
+    return math.hypot(*together.values())
 
 
 def _notes(found: Holds, strokes: tuple[Stroke, ...]) -> tuple[Note, ...]:

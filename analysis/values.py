@@ -12,6 +12,7 @@ from analysis.results import FoundBy
 from analysis.trace import BoolArray, FloatArray, Trace
 
 Evaluation = Literal["A", "B"]
+Distribution = Literal["normal", "rectangular"]
 Surface = Literal["face", "radial"]
 
 
@@ -33,7 +34,8 @@ class Setup:
             the maker gives it.
         plunger_angle_deg: known angle between plunger and motion (readings are d/cos for a plunger);
             0 when square.
-        plunger_angle_standard_deg: how well "square" is known, as a standard uncertainty.
+        plunger_angle_standard_deg: how well "square" is known, as a standard uncertainty; by eye within 2
+            degrees either way (common practice, no published source) is 2/sqrt(3), rounded up.
         temperature_drift_um: half-width of what warming can do during the run.
         studs: stud count of the flange, for naming an order; None when not known.
         asked_turns: turns that the technician was asked for, a weak prior only.
@@ -48,7 +50,7 @@ class Setup:
     permissible_error_um: float | None = None
     permissible_local_error_um: float | None = None
     plunger_angle_deg: float = 0.0
-    plunger_angle_standard_deg: float = 2.0
+    plunger_angle_standard_deg: float = 1.2
     temperature_drift_um: float = 0.0
     studs: int | None = None
     asked_turns: float | None = None
@@ -127,12 +129,14 @@ class Component:
         standard_um: standard uncertainty in the judged figure (already times its sensitivity).
         evaluation: "A" from the readings' own scatter, "B" from anything else.
         degrees_of_freedom: infinity for a well-known B.
+        distribution: rectangular for a value known only to lie between two ends.
     """
 
     source: str
     standard_um: float
     evaluation: Evaluation
     degrees_of_freedom: float = float("inf")
+    distribution: Distribution = "normal"
 
 
 @dataclass(frozen=True, slots=True)

@@ -206,4 +206,18 @@ def test_one_stroke_is_measured_but_its_doubt_is_large() -> None:
 
 def test_uncertainty_of_perfectly_repeated_coarse_levels_is_that_of_two_roundings() -> None:
     found = play_of(levels_held([0.0, 50.0] * 3, step_um=10.0))
-    assert combine(found.components).standard_um == pytest.approx(10.0 / math.sqrt(6), rel=0.05)
+    # Each level lies on its step and not within a twentieth of an edge: there some readings would flicker.
+    assert combine(found.components).standard_um == pytest.approx(0.9 * 10.0 / math.sqrt(6), rel=0.01)
+
+
+def test_a_level_that_flickers_between_two_steps_lies_at_their_edge() -> None:
+    """At 45 um with noise of 0.4 um steps of 10 um read 40 and 50 by chance: their mean says nothing."""
+    rng = np.random.default_rng(3)
+    off = []
+    for _ in range(30):
+        trace = levels_held([0.0, 45.1] * 3, step_um=10.0)
+        exact = trace.reading_um + rng.normal(0.0, 0.4, len(trace))
+        found = play_of(replace(trace, reading_um=10.0 * np.round(exact / 10.0)))
+        assert found.play_um is not None
+        off.append(found.play_um - 45.1)
+    assert np.max(np.abs(off)) < 1.5  # the mean of the readings is off by up to 5 um

@@ -87,3 +87,22 @@ def test_rounding_of_a_level_on_one_step_is_the_rectangle() -> None:
 
 def test_one_value_has_no_repeatability() -> None:
     assert uncertainty.repeatability([3.0], "1 stroke") is None
+
+
+@pytest.mark.parametrize(
+    ("boxes", "quantile"),
+    [
+        (1, 0.95 * math.sqrt(3.0)),  # of a rectangle of standard deviation 1
+        (2, (1.0 - math.sqrt(0.05)) * math.sqrt(6.0)),  # of the triangle that two alike make
+    ],
+)
+def test_factor_where_rectangles_rule(boxes: int, quantile: float) -> None:
+    """Closed forms; a normal factor of 1.96 would cover 100 and 96.0 % instead of 95 (JCGM 101)."""
+    standard = 1.0 / math.sqrt(boxes)
+    parts = [Component(f"box {k}", standard, "B", distribution="rectangular") for k in range(boxes)]
+    assert uncertainty.combine(parts).expanded_um == pytest.approx(quantile, rel=0.01)
+
+
+def test_small_rectangles_leave_the_normal_factor() -> None:
+    parts = [Component("noise", 1.0, "A"), Component("step", 0.2, "B", distribution="rectangular")]
+    assert uncertainty.combine(parts).coverage_factor == pytest.approx(1.96, abs=0.01)

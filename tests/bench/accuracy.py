@@ -199,7 +199,7 @@ def play_rows(case: str, plays: Sequence[Play]) -> list[Row]:
     have = [one for one in plays if one.off_um is not None]
     off = [one.off_um or 0.0 for one in have]
     most = 1.0 if case.endswith("-1um") else 0.8 * plays[0].step_um
-    covered = percent(abs(one.off_um or 0.0) <= one.expanded_um for one in have)
+    covered = percent(abs(one.off_hub_um) <= one.expanded_um for one in have)
     return [
         Row(case, "end play found, %", len(plays), percent(one.off_um is not None for one in plays)),
         Row(case, "end play, p95 um", len(off), p95(off), most=most),

@@ -13,7 +13,8 @@ from analysis.measure import measure_endplay, work_out_runout
 from analysis.runout import Runout
 from analysis.values import Cleaned, Turns
 from simulators.accuracy import accuracy_case
-from simulators.hub import Order
+from simulators.hand import Strokes
+from simulators.hub import Order, Seat, follow
 from simulators.recording import Recording
 from tests.recordings import trace_of
 
@@ -57,9 +58,14 @@ class Seen:
 
 @dataclass(frozen=True)
 class Play:
-    """One end play: its error (None without a figure) and its stated interval, um."""
+    """One end play, um: its error against the strokes made and against the play of the hub, its interval.
+
+    Three strokes are a sample: a hand never pushes alike twice. What the interval is about is the play of
+    this hub in such a hand, at its mean force.
+    """
 
     off_um: float | None
+    off_hub_um: float
     expanded_um: float
     step_um: float
 
@@ -215,5 +221,18 @@ def played(case: str, seed: int) -> Play:
     recording = accuracy_case(case, seed)
     result = measure_endplay(trace_of(recording))
     u = result.uncertainty_mm
-    off = None if result.play_mm is None else 1000.0 * result.play_mm - recording.truth.strokes.play_um
-    return Play(off, 0.0 if u is None else 1000.0 * u.expanded, recording.resolution_nm / 1000.0)
+    expanded = 0.0 if u is None else 1000.0 * u.expanded
+    step_um = recording.resolution_nm / 1000.0
+    if result.play_mm is None:
+        return Play(None, 0.0, expanded, step_um)
+    play_um = 1000.0 * result.play_mm
+    hub_um = play_at_mean_force_um(recording)
+    return Play(play_um - recording.truth.strokes.play_um, play_um - hub_um, expanded, step_um)
+
+
+def play_at_mean_force_um(recording: Recording) -> float:
+    """The travel of the simulated hub between a push and a pull with the hand's mean force."""
+    force_n = next(deed.action.force_n for deed in recording.truth.deeds if isinstance(deed.action, Strokes))
+    pushes = np.array([0.0, -force_n, force_n, -force_n, force_n])
+    moved, _ = follow(recording.truth.workshop.hub.bearing, pushes, Seat())
+    return float(moved[-1] - moved[-2])
