@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from analysis.record import chain, checks, job_chain, keeping, queries
@@ -103,6 +103,25 @@ _UNLINKED = {
     checks.CHECK: checks.UNLINKED,
     "result": "SELECT id FROM result EXCEPT SELECT subject FROM chain WHERE what = 'result'",
 }
+
+
+def unlinked(
+    connection: sqlite3.Connection, but: Iterable[tuple[str, str, str]] = ()
+) -> tuple[tuple[str, str, str], ...]:
+    """What is in the tables and not in the chain: kind of link, subject, and the record's SHA-256.
+
+    Args:
+        connection: of the record.
+        but: what is left out: found before, so that it is not taken for what came in since.
+    """
+    known = {(what, subject) for what, subject, _ in but}
+    found = []
+    for what, select in _UNLINKED.items():
+        for (subject,) in connection.execute(select).fetchall():
+            record = _record_now(connection, what, subject)
+            if record is not None and (what, subject) not in known:
+                found.append((what, subject, record))
+    return tuple(found)
 
 
 def _unlinked(connection: sqlite3.Connection) -> Iterator[Difference]:

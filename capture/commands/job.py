@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.commands.job_history import history, list_jobs
+from capture.commands.job_move import export, import_file
 from capture.commands.job_options import PATH, TECHNICIAN, pairs, say
 from capture.commands.job_steps import decide, record_step, release, run_file, skip, stop
 from capture.commands.options import data_option, json_option
@@ -145,5 +146,5 @@ def _figure(told: FigureOut | None) -> str:
     return f"{told.value_mm:.4f}{spread} mm{limit}"
 
 
-for each in (record_step, skip, decide, release, stop, run_file, list_jobs, history):
+for each in (record_step, skip, decide, release, stop, run_file, list_jobs, history, export, import_file):
     command.add_command(each)
