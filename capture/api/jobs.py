@@ -12,10 +12,10 @@ from fastapi.responses import Response
 from pydantic import Field
 
 from analysis.record import parse_wheel
-from analysis.record.job_results import AFTER
 from analysis.record.jobs import Jobs
 from analysis.record.photos import read_photo
 from capture.bench import Bench
+from capture.job_measure import run_request
 from capture.job_models import (
     JobIn,
     JobLine,
@@ -27,13 +27,11 @@ from capture.job_models import (
     StepOut,
     StepTaken,
 )
-from capture.job_runs import bore_asked
 from capture.job_view import step_out, view
 from capture.jobs import begin, jobs_in, path_of, pick, take_step
-from capture.messages import Message, RunProgress, RunRequest
+from capture.messages import Message, RunProgress
 from config.errors import InputError
 from config.path import Step, find_step
-from config.sizes import read_sizes
 
 Told = TypeVar("Told")
 
@@ -177,7 +175,9 @@ def _add_steps(app: FastAPI, desk: Desk) -> None:
     @app.post("/jobs/{job}/steps/{step}/run", status_code=201)
     async def measure(job: str, step: str, asked: MeasureIn) -> RunProgress:
         """Begin the run of a step; when it has ended, record the step with its id."""
-        request = await desk.ask(lambda jobs, steps: _run_request(jobs, steps, job, step, asked))
+        request = await desk.ask(
+            lambda jobs, steps: run_request(jobs, steps, {"job": job, "step": step, **asked.model_dump()})
+        )
         return await desk.bench.start_run(request)
 
     @app.post("/jobs/{job}/release")
@@ -195,32 +195,3 @@ def _add_steps(app: FastAPI, desk: Desk) -> None:
             return desk.view(jobs, steps, job)
 
         return await desk.ask(work)
-
-
-def _run_request(
-    jobs: Jobs, steps: tuple[Step, ...], name: str, step_name: str, asked: MeasureIn
-) -> RunRequest:
-    """The run of a step as the bench is asked for it; refused where the step cannot be recorded now."""
-    job, end = pick(jobs, name, asked.wheel)
-    step = find_step(steps, step_name)
-    if step.run is None:
-        raise InputError(f"step {step.id!r} is not measured")
-    jobs.check_step(job, end, step)
-    typed = end.sheet.limits.get(step.limit or step.run)
-    after = step.stage == AFTER
-    return RunRequest.model_validate(
-        {
-            "kind": step.run,
-            "job": job.id,
-            "wheel": end.sheet.wheel,
-            "stage": AFTER if after else "as found",
-            "freshly_fitted": after and end.answers.get("replace") == "yes",
-            "studs": read_sizes(end.sheet.sizes).studs,
-            "bore": bore_asked(end, step, directions=4, depths=2) if step.run == "bore" else None,
-            "nut_torqued": True if "nut_torqued" in step.needs or "torque" in step.needs else None,
-            "unjudged": typed is None and step.limit is not None,
-            "limit": typed,
-            "limit_source": end.sheet.source[:200] if typed else None,
-            **asked.model_dump(exclude={"wheel"}),
-        }
-    )

@@ -10,7 +10,7 @@ import click
 from capture.commands.job_history import history, list_jobs
 from capture.commands.job_move import export, import_file
 from capture.commands.job_options import PATH, TECHNICIAN, pairs, say
-from capture.commands.job_steps import decide, record_step, release, run_file, skip, stop
+from capture.commands.job_steps import decide, measure, record_step, release, run_file, skip, stop
 from capture.commands.options import data_option, json_option
 
 __all__ = ["PATH", "command"]
@@ -146,5 +146,17 @@ def _figure(told: FigureOut | None) -> str:
     return f"{told.value_mm:.4f}{spread} mm{limit}"
 
 
-for each in (record_step, skip, decide, release, stop, run_file, list_jobs, history, export, import_file):
+for each in (
+    record_step,
+    measure,
+    skip,
+    decide,
+    release,
+    stop,
+    run_file,
+    list_jobs,
+    history,
+    export,
+    import_file,
+):
     command.add_command(each)

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from capture.commands.job_options import PATH, TECHNICIAN, WHEEL, say
-from capture.commands.options import data_option, json_option
+from capture.commands.options import data_option, indicators_option, json_option
 
 
 @click.command("step")
@@ -51,6 +51,47 @@ def record_step(data: Path, as_json: bool, path_file: Path | None, **given: Any)
         click.echo(f"step {given['step']!r}: {answer.problem}", err=True)
         return 1
     return 0
+
+
+@click.command("measure")
+@click.argument("job")
+@click.argument("step")
+@click.option("--indicator", metavar="NAME", help="Which one; may be left out when one is connected.")
+@click.option("--turns", type=click.FloatRange(1, 100), help="Of a run-out.")
+@click.option("--strokes", type=click.IntRange(1, 100), help="Of end play.")
+@WHEEL
+@TECHNICIAN
+@PATH
+@indicators_option
+@data_option
+@json_option
+def measure(
+    data: Path, as_json: bool, path_file: Path | None, indicators_file: Path | None, **given: Any
+) -> int:
+    """Measure a STEP with the indicator and record it: by the running daemon, else in this process.
+
+    Exit status 1 when what was found stops the job until it is put right.
+    """
+    import asyncio
+
+    from rich.console import Console
+
+    from capture.commands.measure import measure_once
+    from capture.job_measure import run_request
+    from capture.jobs import jobs_in, path_of, take_step
+
+    steps = path_of(data, path_file)
+    with jobs_in(data) as jobs:
+        request = run_request(jobs, steps, given)
+    outcome = asyncio.run(measure_once(request, data, indicators_file, None, Console(stderr=as_json)))
+    with jobs_in(data) as jobs:
+        taken = take_step(jobs, steps, {**given, "run": outcome.run}, data=data)
+    answer = taken.answer
+    told = {"step": given["step"], "run": outcome.run, "answer": answer.text, "problem": answer.problem}
+    say(told, answer.text, as_json)
+    if answer.problem:
+        click.echo(f"step {given['step']!r}: {answer.problem}", err=True)
+    return 1 if answer.problem else 0
 
 
 @click.command("skip")
