@@ -29,7 +29,7 @@ COMMANDS = {
     "clock": "Find the bolt position of the disc with the least run-out.",
     "study": "Study how far readings repeat between trials and technicians.",
     "runs": "List the runs that were kept, or show one.",
-    "export": "Write a run as a trace file.",
+    "export": "Write kept runs as CSV, JSON or Parquet.",
     "claim": "Write the signed claim pack of a job.",
     "verify": "Check a claim pack, or the station's record.",
     "schema": "Print the JSON Schema of a result.",

@@ -1,61 +1,107 @@
-"""``hubproof export``: a run as a trace file."""
+"""``hubproof export``: kept runs in open forms."""
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from capture.commands.options import data_option, existing_database
+from capture.commands.runs import KINDS
+from config.errors import InputError
 
 if TYPE_CHECKING:
-    from analysis.record import RunRecord
+    from analysis.record import RunRecord, Store
 
 
-@click.command(short_help="Write a run as a trace file.")
-@click.argument("run")
+@click.command(short_help="Write kept runs as CSV, JSON or Parquet.")
+@click.argument("runs", nargs=-1)
+@click.option("--from", "since", metavar="DATE", help="All runs from this day on (UTC), such as 2026-01-31.")
+@click.option("--to", "until", metavar="DATE", help="All runs up to the end of this day.")
+@click.option("--job", metavar="JOB", help="All runs of this job.")
+@click.option("--kind", type=click.Choice(KINDS), help="All runs of this kind.")
+@click.option(
+    "--format", "form", type=click.Choice(["csv", "json", "parquet"]), default="csv", show_default=True
+)
 @click.option(
     "--out",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="File to write, instead of the terminal.",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="File to write, instead of the terminal; of several runs as CSV a folder.",
 )
 @data_option
-def command(run: str, out: Path | None, data: Path) -> None:
-    """Write a run as a trace file.
+def command(
+    runs: tuple[str, ...],
+    since: str | None,
+    until: str | None,
+    job: str | None,
+    kind: Any,
+    form: str,
+    out: Path | None,
+    data: Path,
+) -> None:
+    """Write kept RUNS, or all runs of a period, a job or a kind.
 
-    RUN is its id, the beginning of it, or 'last'. The file is CSV; reading it back gives the very same
-    trace. Readings that were rejected are in it with the reason in the column flag.
+    RUNS are ids, beginnings of ids, or 'last'. CSV is the trace file: reading it back gives the very same
+    trace; of several runs it is a folder with a trace file and a result for each, a list, and
+    datapackage.json that describes every column with its unit. JSON is one object a line and run. Parquet
+    is one table of all readings.
     """
     from analysis.record import Store
-    from analysis.trace_file import write_trace, write_trace_file
+    from capture.exporting import picked
 
+    asked = (since, until, job, kind) != (None, None, None, None)
+    if bool(runs) == asked:
+        raise click.UsageError("name RUNS, or a period, job or kind with --from, --to, --job, --kind")
     with Store.open(existing_database(data)) as store:
-        record = store.run(run)
-        trace = store.trace(record.summary.id)
-    comments = describe(record)
+        records = picked(store, runs, since=since, until=until, job=job, kind=kind)
+        if form == "csv" and (asked or len(runs) > 1):
+            _folder(store, records, out)
+        elif form == "csv":
+            _one(store, records[0], out)
+        else:
+            _many(store, records, form, out)
+
+
+def _folder(store: Store, records: list[RunRecord], out: Path | None) -> None:
+    from capture.exporting import write_folder
+
     if out is None:
-        text = io.StringIO(newline="")
-        write_trace(trace, text, comments)
-        click.echo(text.getvalue().encode(), nl=False)
-    else:
-        write_trace_file(trace, out, comments)
-        click.echo(f"{len(trace)} readings written to {out}", err=True)
+        raise InputError("several runs as CSV are several files", where="--out", do="name a folder")
+    write_folder(store, records, out)
+    click.echo(f"{len(records)} runs written to {out}", err=True)
 
 
-def describe(record: RunRecord) -> list[str]:
-    """What the comment lines of an exported run say."""
-    summary, indicator = record.summary, record.indicator
-    number = indicator.get("serial_number")
-    lines = [
-        f"run {summary.id} ({summary.kind}, {summary.state})",
-        f"started {summary.started_utc}",
-        f"indicator {summary.indicator or 'unknown'}" + (f", serial number {number}" if number else ""),
-    ]
-    if summary.wheel:
-        lines.append(f"wheel {summary.wheel}" + (f", {summary.stage}" if summary.stage else ""))
-    if record.unread:
-        lines.append(f"{record.unread} rejected lines without a value are kept in the database only")
-    return lines
+def _one(store: Store, record: RunRecord, out: Path | None) -> None:
+    from capture.exporting import trace_csv
+
+    content = trace_csv(store, record)
+    if out is None:
+        click.echo(content, nl=False)
+        return
+    try:
+        out.write_bytes(content)
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(out)) from error
+    click.echo(f"{record.summary.readings - record.unread} readings written to {out}", err=True)
+
+
+def _many(store: Store, records: list[RunRecord], form: str, out: Path | None) -> None:
+    from capture.exporting import json_lines, write_parquet
+
+    if out is None:
+        if form == "parquet":
+            raise InputError("Parquet is not for a terminal", where="--out", do="name a file")
+        for line in json_lines(store, records):
+            click.echo(line, nl=False)
+        return
+    try:
+        with out.open("wb") as file:
+            if form == "parquet":
+                write_parquet(store, records, file)
+            else:
+                file.writelines(json_lines(store, records))
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(out)) from error
+    click.echo(f"{len(records)} runs written to {out}", err=True)
