@@ -191,6 +191,7 @@ class Feeder:
         }
         self._waiting: list[tuple[str, bytes]] = []
         self._on_heard = on_heard
+        self.muted = False  # readings are taken and not heard, as before a lost link is told
         self.notified = 0
 
     async def run(self) -> None:
@@ -208,7 +209,7 @@ class Feeder:
                 self._leave()
 
     def _collect(self, readings: Readings) -> None:
-        wanted = self._radio.subscribed()
+        wanted = set() if self.muted else self._radio.subscribed()
         for reading in shown(readings):
             for uuid, encode in self._encoders.items():
                 message = encode(reading)

@@ -163,6 +163,22 @@ async def _drop(way: Route, peripheral: Any) -> None:
     await way.drop(peripheral)
 
 
+async def _mute(way: Route, peripheral: Any) -> None:
+    peripheral.feeder.muted = True
+
+
+async def _unmute(way: Route, peripheral: Any) -> None:
+    peripheral.feeder.muted = False
+
+
+async def _fade(way: Route, peripheral: Any) -> None:
+    """Out of reach as a real radio tells it: silence first, the lost link after its supervision timeout."""
+    peripheral.feeder.muted = True
+    await asyncio.sleep(2.0)
+    peripheral.feeder.muted = False
+    await way.away(peripheral)
+
+
 async def _away(way: Route, peripheral: Any) -> None:
     await way.away(peripheral)
 
@@ -202,6 +218,8 @@ FAULTS = (
     Fault("bursts: 60 % of events fail", _nothing, pacing=Pacing(0.03, lost=0.6, seed=3), told=False),
     Fault("link lost, back at once", _drop),
     Fault("out of reach for 4 s", _away, _back, 4.0),
+    Fault("out of reach, told after 2 s", _fade, _back, 2.0),
+    Fault("silent for 3 s, the link stays", _mute, _unmute, 3.0),
     Fault("drop, and again in discovery", _drop_twice),
     Fault("adapter off for 3 s", _off, _on, 3.0),
     Fault("service crash, back after 3 s", _crash, _restart, 3.0),
