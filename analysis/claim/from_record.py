@@ -127,6 +127,11 @@ def claim_from_record(
     )
 
 
+def runs_named(store: Store, job: str, wheel: Wheel | None) -> list[str]:
+    """Ids of the runs to claim with that carry this name of a job, whether the job itself is here or not."""
+    return [run.id for run in store.runs(job=job, wheel=wheel) if _can_be_shown(store.run(run.id))]
+
+
 def runs_of_job(store: Store, job: JobRecord, ends: Sequence[WheelEnd]) -> list[str]:
     """Ids of the runs to claim with: judged ones of these wheel ends, and those that a step names."""
     wheels = {end.sheet.wheel for end in ends}

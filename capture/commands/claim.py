@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,7 +27,7 @@ KEY = "signing_key"
     "--details",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="With --run: the job's particulars as JSON (the schema job in any pack, under 'job').",
+    help="The job's particulars as JSON instead of the recorded ones (schema: 'job' of job.json in a pack).",
 )
 @click.option("--workshop", metavar="NAME", envvar="HUBPROOF_WORKSHOP", default="", help="Who hands it over.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="FILE", help="Zip to write, or its folder.")
@@ -64,13 +65,15 @@ def command(
 
     if (job is None) == (not runs):
         raise click.UsageError("name either a JOB or runs with --run")
-    if (job is not None and details is not None) or (runs and wheel is not None):
-        raise click.UsageError("--details goes with --run, --wheel with a JOB")
+    if runs and wheel is not None:
+        raise click.UsageError("--wheel goes with a JOB")
     form = Form.model_validate({"language": language, "paper": paper, "first_unit": first})
+    told = _details(details)
     if job is None:
-        claim = _of_runs(runs, _details(details), form, data)
+        claim = _of_runs(runs, told, form, data)
     else:
         claim = _of_job(job, wheel, workshop, form, path_file, data)
+        claim = claim if told is None else replace(claim, job=told)
     key = load_or_make_key(data / KEY)
     pack = make_pack(claim, key, with_customer=with_customer)
     for warning in pack.warnings:
@@ -90,7 +93,7 @@ def _of_runs(runs: tuple[str, ...], details: Job | None, form: Form, data: Path)
 def _of_job(
     name: str, wheel: str | None, workshop: str, form: Form, path_file: Path | None, data: Path
 ) -> ClaimInput:
-    from analysis.claim.from_record import claim_of_job
+    from analysis.claim.from_record import claim_from_record, claim_of_job, runs_named
     from analysis.record import Store
     from analysis.record.jobs import Jobs
     from analysis.record.words import parse_wheel
@@ -98,9 +101,13 @@ def _of_job(
 
     database = existing_database(data)
     position = None if wheel is None else parse_wheel(wheel)
-    with Jobs.open(database) as jobs:
-        job = jobs.find(name)
     with Store.open(database) as store:
+        # Runs may carry the number of a job that is kept elsewhere.
+        named = runs_named(store, name, position)
+        with Jobs.open(database) as jobs:
+            if named and not jobs.has(name):
+                return claim_from_record(store, named, form=form)
+            job = jobs.find(name)
         return claim_of_job(store, job, load_path(path_file), position, workshop=workshop, form=form)
 
 

@@ -19,7 +19,11 @@ MOST_SHOWN = 20
 
 @click.command(short_help="Check a claim pack, or the station's record.")
 @click.argument("pack", type=click.Path(path_type=Path), required=False)
-@click.option("--database", is_flag=True, help="Check the station's own record instead of a pack.")
+@click.option(
+    "--database",
+    is_flag=True,
+    help="Check the station's own record; with a PACK also that the pack was made from it.",
+)
 @click.option(
     "--known-keys",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -30,17 +34,23 @@ MOST_SHOWN = 20
 def command(pack: Path | None, database: bool, known_keys: Path | None, data: Path) -> int:
     """Check that nothing was changed, and compute every figure again.
 
-    PACK is the zip file of a claim pack, or the folder that was in it. No database is needed. Exit status:
-    0 unchanged and recomputed, 1 something differs, 2 no claim pack. A key that is not known here is a
-    warning: compare its fingerprint with one that the workshop gave you in another way.
+    PACK is the zip file of a claim pack, or the folder that was in it. No database is needed. With
+    --database and a PACK of this station, a record that was rewritten as a whole since is seen too.
+
+    Exit status: 0 unchanged and recomputed, 1 something differs, 2 no claim pack. A key that is not known
+    here is a warning: compare its fingerprint with one that the workshop gave you in another way.
     """
-    if database == (pack is not None):
-        raise click.UsageError("name either a PACK or --database")
-    if database:
+    if not database and pack is None:
+        raise click.UsageError("name a PACK, or --database, or both")
+    if pack is None:
         return _check_record(data)
+    status = _check_pack(pack, known_keys, data)
+    return max(status, _check_record(data), _check_origin(pack, data)) if database else status
+
+
+def _check_pack(pack: Path, known_keys: Path | None, data: Path) -> int:
     from analysis.claim.verify import read_known_keys, verify_pack
 
-    assert pack is not None
     listed = known_keys or data / KNOWN_KEYS
     known: dict[str, str] = {}
     if known_keys is not None or listed.is_file():
@@ -85,3 +95,25 @@ def _check_record(data: Path) -> int:
         f"last link {found.last_link}"
     )
     return 0
+
+
+def _check_origin(pack: Path, data: Path) -> int:
+    """Whether this record still holds the link that the pack carries."""
+    from analysis.claim.pack import read_pack
+    from analysis.claim.unpack import unpack
+    from analysis.record import Store
+
+    claim, _ = read_pack(unpack(pack).files)
+    if claim.record is None:
+        raise InputError("carries no link of a record", where=str(pack))
+    link = claim.record.last_link_sha256
+    with Store.open(existing_database(data)) as store:
+        held = store.has_link(link)
+    if held:
+        click.echo(f"{pack}: was made from this record, which still holds its link {link}")
+        return 0
+    click.echo(
+        f"differs: {pack}: this record does not hold the link {link}: it is another station's, "
+        "or the record was rewritten since"
+    )
+    return 1

@@ -119,6 +119,7 @@ def test_particulars_come_from_a_file_and_a_known_key_gives_no_warning(
         ["claim"],
         ["claim", "NO-JOB"],
         ["claim", JOB, "--run", "last"],
+        ["claim", "--run", "last", "--wheel", "FL"],
         ["verify"],
         ["verify", "no-such-file.zip"],
     ],
@@ -140,3 +141,30 @@ def test_the_record_is_checked_and_a_later_change_is_seen(
     connection.close()
     assert hubproof(["verify", "--database", "--data", str(data)]) == 1
     assert "differs" in capsys.readouterr().out
+
+
+def test_a_record_that_was_rewritten_whole_no_longer_holds_the_link_of_the_pack(
+    data: Path, parts: ModuleType, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pack = claimed(data, tmp_path / "pack.zip")
+    assert hubproof(["verify", str(pack), "--database", "--data", str(data)]) == 0
+    assert "was made from this record" in capsys.readouterr().out
+    # A forger with the program itself writes the record anew, one reading changed, every link good.
+    other = tmp_path / "other"
+    other.mkdir()
+    with Store.open(data / "hubproof.sqlite") as store, Store.open(other / "hubproof.sqlite") as forged:
+        for listed in reversed(store.runs()):
+            record, trace = store.run(listed.id), store.trace(listed.id)
+            started = parts.START
+            ref = forged.begin_run(
+                "endplay", record.indicator, settings=record.settings, started_t_ns=0, started_utc=started,
+                job=listed.job, wheel="front left", stage=listed.stage,
+            )  # fmt: skip
+            nm = (trace.reading_um * 1000).astype(int)
+            nm[7] += 1000
+            rows = enumerate(zip((trace.time_s * 1e9).astype(int), nm, strict=True))
+            forged.append_readings(ref.key, [(seq, int(t), int(v), None, None) for seq, (t, v) in rows])
+            forged.end_run(ref.key, "done", int(16.1e9))
+    assert hubproof(["verify", "--database", "--data", str(other)]) == 0
+    assert hubproof(["verify", str(pack), "--database", "--data", str(other)]) == 1
+    assert "does not hold the link" in capsys.readouterr().out
