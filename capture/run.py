@@ -16,7 +16,7 @@ from capture.messages import IndicatorState, RunProgress, RunRequest, SoFar, Tro
 from capture.reading import Fault, Reading
 from capture.recorder import Row
 from capture.run_buffer import RunBuffer
-from capture.so_far import look
+from capture.so_far import between_marks, look
 from capture.warnings import end_warning, unit_warning
 from config.clock import NS_PER_S, Clock
 from config.indicators import Indicator
@@ -81,6 +81,7 @@ class Run:
         self._fault_told = False
         self._passed_ns: list[int] = []
         self._gaps = 0
+        self._shown = False  # whether a look told angles or strokes
         self._stopped = asyncio.Event()
         self._switched = self._near_end = False
         self._last_say = "Stopped."
@@ -120,6 +121,8 @@ class Run:
         last_ns = self._passed_ns[-1] if self._passed_ns else None
         if last_ns is None or t_ns - last_ns >= FASTEST_S["runout"] * NS_PER_S:  # not the same one again
             self._passed_ns.append(t_ns)
+            if not self._shown and len(self._passed_ns) > 1:
+                self._publish(between_marks(self.ref.id, self._passed_ns))
 
     def gap(self) -> None:
         """The indicator was away for a while."""
@@ -189,6 +192,7 @@ class Run:
             result, shown = await asyncio.to_thread(look, *asked)
             self._counted(seen_in(result))
             if shown is not None:
+                self._shown = True
                 self._publish(shown)
             took_s = (self._clock.monotonic_ns() - began_ns) / NS_PER_S
             pause_s = max(LOOK_S, LOOK_SHARE * took_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -43,6 +44,12 @@ def look(
 
     worked = work_out_runout(trace, setup=setup)
     return worked.result, _angles(run, worked, started_t_ns)
+
+
+def between_marks(run: str, passed_ns: Sequence[int]) -> SoFar:
+    """The angle as the index marks alone tell it, for as long as no look at the readings knows better."""
+    angles = tuple(FULL_TURN_DEG * turn for turn in range(len(passed_ns)))
+    return SoFar(run=run, from_mark=True, t_ns=tuple(passed_ns), angle_deg=angles)
 
 
 def _angles(run: str, worked: WorkedRunout, started_t_ns: int) -> SoFar | None:

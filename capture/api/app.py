@@ -13,6 +13,7 @@ from fastapi import FastAPI, Query, Request, WebSocket, WebSocketDisconnect
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
 from analysis.record import RunKind, Wheel
+from capture.api.claim import add_claim
 from capture.api.door import POLICY_VIOLATION, Door, is_here, token_of
 from capture.api.history import add_history
 from capture.api.indicators import add_indicators
@@ -21,6 +22,7 @@ from capture.api.keeping import add_keeping
 from capture.api.page import add_page
 from capture.api.pairing import add_pairing
 from capture.api.set_up import add_set_up
+from capture.api.studies import add_studies
 from capture.bench import Bench, own_version
 from capture.fanout import Subscription
 from capture.messages import Beat, Health, IndicatorState, RunProgress, RunRequest
@@ -48,7 +50,9 @@ def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
     add_indicators(app, bench)
     add_jobs(app, bench)
     add_history(app, bench)
+    add_studies(app, bench)
     add_set_up(app, bench)
+    add_claim(app, bench)
     add_pairing(app, pairing)
 
     @app.websocket("/live")

@@ -1,6 +1,6 @@
-// Short tones for eyes that are on the flange: counted, done, connection lost. Off until asked for.
+// Short tones for eyes that are on the flange: settled, counted, done, connection lost. Off until asked for.
 
-const TONES = { counted: [[880, 0.09]], done: [[660, 0.12], [990, 0.2]], lost: [[330, 0.25], [220, 0.35]] };
+const TONES = { settled: [[523, 0.05]], counted: [[880, 0.09]], done: [[660, 0.12], [990, 0.2]], lost: [[330, 0.25], [220, 0.35]] };
 const LOUDNESS = 0.2;
 let context = null;
 

@@ -1,6 +1,6 @@
 // The readings unrolled over time: at most two points for each column of pixels, whatever the pace.
 
-import { fit, node, px } from "./draw.js";
+import { fit, node, px } from "./dom.js";
 import { showLength } from "./lengths.js";
 
 export const WINDOW_S = 24;
@@ -41,9 +41,10 @@ export class Trace {
     }
   }
 
+  // Draws; returns when the newest hold began, in the station's seconds, 0 without one.
   draw(unit, stepNm, withHolds) {
     const [width, height] = fit(this.svg);
-    if (!width || !this.t.length) return;
+    if (!width || !this.t.length) return 0;
     const end = this.t[this.t.length - 1];
     const from = Math.max(end - WINDOW_S, this.t[0]); // a fresh trace begins at the left
     const columns = this.columns(from, Math.max(1, Math.floor(width)));
@@ -68,6 +69,7 @@ export class Trace {
       ...found.map(([a, b, level]) =>
         node("line", { class: "hold", x1: px(x(a)), x2: px(x(b)), y1: px(y(level)), y2: px(y(level)) })),
     );
+    return found.length ? found[found.length - 1][0] : 0;
   }
 
   // [column, smallest, largest, first, last] for each column of pixels that holds a reading

@@ -1,12 +1,12 @@
 // What came out: a word whose place is its meaning (left of the limit, across it, right of it), the same to
 // scale, how sure, which part, and why.
 
-import { fit, node, px } from "./draw.js";
+import { el, fit, node, px, set } from "./dom.js";
 import { showFigure } from "./lengths.js";
 import { decimal, word } from "./words.js";
 
 const BASE = 50;
-const LETTER = 8.4; // about how wide one is, to keep names inside the picture
+const LETTER = 9.4; // about how wide one is, to keep names inside the picture
 const NO_DOUBT = 0.001;
 
 // The emblem: the limit is a wall; the bar is what was found with its uncertainty.
@@ -32,13 +32,27 @@ function toneOf(result) {
 
 export function valueMm(result) {
   if (result.kind === "endplay") return result.play_mm;
+  if (result.kind === "bore") return result.value_mm;
   if (result.kind !== "runout" || !result.fim_mm.per_turn.length) return null;
   return Math.max(...result.fim_mm.per_turn);
 }
 
+// The elements that a verdict is shown in.
+function parts() {
+  return [
+    el("div", { class: "verdict", "aria-live": "polite" },
+      node("svg", { class: "verdict-shape", viewBox: "0 0 96 48", "aria-hidden": "true" }),
+      el("div", {}, el("p", { class: "verdict-kind" }), el("h1", { class: "verdict-word" }))),
+    node("svg", { class: "scale", role: "img" }),
+    el("p", { class: "figure" }), el("p", { class: "sure" }),
+    el("ul", { class: "parts" }), el("ul", { class: "reasons" }), el("p", { class: "kept" }),
+  ];
+}
+
 export function showVerdict(root, outcome, unit, stepNm) {
   const { result, run } = outcome;
-  const by = (id) => root.querySelector(`#${id}`);
+  if (!root.querySelector(".verdict")) root.replaceChildren(...parts());
+  const by = (name) => root.querySelector(`.${name}`);
   root.dataset.verdict = toneOf(result);
   drawEmblem(by("verdict-shape"), toneOf(result));
   set(by("verdict-kind"), word(`kind_${result.kind}`));
@@ -50,13 +64,11 @@ export function showVerdict(root, outcome, unit, stepNm) {
   set(by("sure"), sure(result));
   drawScale(by("scale"), result, unit, stepNm);
   by("parts").replaceChildren(...(result.points_to ?? []).map(part));
+  by("parts").hidden = !result.points_to?.length; // an empty list is announced all the same
   by("reasons").replaceChildren(...result.reasons.map((each) => item(each.text)));
+  by("reasons").hidden = !result.reasons.length;
   const note = result.uncertainty_mm ? word("uncertainty_note") : "";
-  set(by("kept"), [note, source(result), word("kept", { run })].filter(Boolean).join(" "));
-}
-
-function set(element, text) {
-  if (element.textContent !== text) element.textContent = text; // unchanged text is not read out again
+  set(by("kept"), [note, source(result), word("kept", { run: run.slice(-6) })].filter(Boolean).join(" "));
 }
 
 function item(text) {

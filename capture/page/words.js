@@ -4,17 +4,20 @@
 const LANGUAGES = ["en", "de"];
 let words = {};
 let patterns = [];
+let path = {};
 export let language = "en";
 
 export async function loadWords(wanted) {
+  words = await fetched(wanted);
+  path = wanted === "en" ? {} : await fetched(`path.${wanted}`); // the shipped path of steps is in English
   language = wanted;
-  const answer = await fetch(`/page/words/${wanted}.json`);
-  words = await answer.json();
   patterns = words.say_patterns.map(([from, to]) => [new RegExp(from), to]);
   document.documentElement.lang = wanted;
   for (const each of document.querySelectorAll("[data-word]")) each.textContent = word(each.dataset.word);
   for (const each of document.querySelectorAll("[data-label]")) each.setAttribute("aria-label", word(each.dataset.label));
 }
+
+const fetched = async (name) => (await fetch(`/page/words/${name}.json`)).json();
 
 export function firstLanguage() {
   const kept = localStorage.getItem("language");
@@ -32,6 +35,9 @@ export function word(key, values = {}) {
   return text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
 }
 
+// A word of the record (a verdict, a wheel, an answer of the path) in the language of the page, else as it is.
+export const worded = (kind, text) => words[`${kind}_${text}`] ?? text;
+
 export function said(sentence) {
   for (const [from, to] of patterns) if (from.test(sentence)) return sentence.replace(from, to);
   return sentence;
@@ -39,4 +45,13 @@ export function said(sentence) {
 
 export function decimal(number, digits) {
   return number.toFixed(digits).replace(".", word("decimal")).replace("-", "\u2212");
+}
+
+// A sentence of the shipped path of steps in the language of the page; a workshop's own is shown as it is.
+export const told = (text) => path[text] ?? text;
+
+// A time of the record, as people write it where they are.
+export function when(utc) {
+  const here = navigator.language.startsWith(language) ? navigator.language : language;
+  return new Date(utc).toLocaleString(here, { dateStyle: "medium", timeStyle: "short" });
 }

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from analysis.trace import Trace
 from analysis.values import Setup
-from capture.messages import RunRequest
+from capture.messages import RunRequest, SoFar
 from capture.so_far import look
+from tests.capture.test_bench import at_work
 
 STARTED_NS = 7_000_000_000
 TURN_S = 5.0
@@ -36,6 +39,21 @@ def test_angles_are_told_from_the_index_mark_at_the_times_of_the_readings() -> N
     between_marks = (truth >= 0) & (truth <= 720)
     assert np.abs(np.array(shown.angle_deg) - truth)[between_marks].max() < 8.0
     assert 2.0 * 36 <= len(shown.t_ns) <= 2.5 * 36 + 20  # thin enough to be told again and again
+
+
+async def test_two_index_marks_tell_the_angle_at_once_for_who_watches(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as station:
+        run = (await station.bench.start_run(RunRequest(kind="runout"))).run
+        await station.send([1, 2])
+        heard = station.bench.fanout.subscribe()
+        for _ in range(3):
+            station.bench.mark(run)
+            await station.clock.run_for(2.0)
+        await station.bench.end_runs()
+        station.bench.fanout.close()
+        told = [message async for message in heard.messages() if isinstance(message, SoFar)]
+    assert [message.angle_deg for message in told] == [(0.0, 360.0), (0.0, 360.0, 720.0)]
+    assert np.diff(told[1].t_ns).tolist() == [2e9, 2e9]
 
 
 def test_before_a_whole_turn_no_angle_is_told() -> None:

@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from config.clock import SystemClock
 from config.indicators import indicator_named, load_indicators
 from simulators.bench import SimulatedBench
 from simulators.scenarios import build, scenario_named
+from tests.capture.page.record import fill
 
 FLAGS = [
     "--no-sandbox",
@@ -29,8 +30,24 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+SIZES = {"phone": (390, 844), "tablet": (1280, 800), "laptop": (1440, 900)}
 READY_WITHIN_S = 20.0
+LIVE_MS = 8_000
 SEED = 1
+SCENARIO = "sound-hub"
+WATCH = """
+// by the page's own clock: when the station was last heard, and when the page said that it is away
+const Socket = window.WebSocket;
+window.WebSocket = class extends Socket {
+  constructor(...all) {
+    super(...all);
+    this.addEventListener("message", () => { window.heardMs = performance.now(); });
+  }
+};
+new MutationObserver(() => {
+  if (document.body?.dataset.link === "away") window.awayMs ??= performance.now();
+}).observe(document, { subtree: true, childList: true, attributes: true, attributeFilter: ["data-link"] });
+"""
 
 
 @dataclass
@@ -40,8 +57,10 @@ class Station:
     address: str
     folder: Path
     bench: SimulatedBench
+    wire: Any
     daemon: subprocess.Popen[bytes]
     described: Path
+    known: dict[str, str]
 
     def start_again(self) -> None:
         """A new daemon at the same address."""
@@ -63,7 +82,7 @@ def start_daemon(folder: Path, described: Path, port: int = 0) -> tuple[subproce
     return daemon, place.address
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def station(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Station]:
     if os.name != "posix":
         pytest.skip("the virtual serial port needs a POSIX system")
@@ -71,20 +90,21 @@ def station(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Station]:
     from simulators.serial_port import VirtualSerialPort
 
     folder = tmp_path_factory.mktemp("station")
+    known = fill(folder)
     indicator = indicator_named("bench", load_indicators())
     clock = SystemClock()
-    bench = SimulatedBench(build(scenario_named("worn-bearing"), SEED, indicator), SEED, clock)
+    bench = SimulatedBench(build(scenario_named(SCENARIO), SEED, indicator), SEED, clock)
     with VirtualSerialPort(indicator, bench, clock) as port:
         described = folder / "indicators.toml"
         described.write_text(described_at(indicator, port.url), encoding="utf-8")
         daemon, address = start_daemon(folder, described)
-        station = Station(address, folder, bench, daemon, described)
+        station = Station(address, folder, bench, port, daemon, described, known)
         yield station
         station.daemon.terminate()
         station.daemon.wait(timeout=10)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Any]:
     chromium = shutil.which("chromium")
     if chromium is None:
@@ -94,3 +114,30 @@ def browser() -> Iterator[Any]:
         browser = started.chromium.launch(executable_path=chromium, args=FLAGS)
         yield browser
         browser.close()
+
+
+Tablet = Callable[..., Any]
+
+
+@pytest.fixture(scope="module")
+def tablet(browser: Any, station: Station) -> Iterator[Tablet]:
+    """Makes pages, live, each a device of its own, with every complaint of the browser kept."""
+    contexts = []
+
+    def make(size: str = "tablet", place: str = "", **more: Any) -> Any:
+        width, height = SIZES[size]
+        settings = {"viewport": {"width": width, "height": height}, "locale": "en-GB", **more}
+        contexts.append(browser.new_context(**settings))
+        page = contexts[-1].new_page()
+        page.complaints, page.hosts = [], set()
+        page.on("pageerror", lambda error: page.complaints.append(str(error)))
+        page.on("console", lambda said: said.type == "error" and page.complaints.append(said.text))
+        page.on("request", lambda request: page.hosts.add(request.url.split("/")[2]))
+        page.add_init_script(WATCH)
+        page.goto(station.address + "/" + place)
+        page.wait_for_selector("body[data-link=live]", timeout=LIVE_MS)
+        return page
+
+    yield make
+    for context in contexts:
+        context.close()

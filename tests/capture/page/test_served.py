@@ -13,9 +13,15 @@ import pytest
 from capture.api.app import create_app
 from capture.api.page import POLICY, page_files
 from capture.bench import Bench
+from capture.check_course import CheckCourse
+from capture.check_messages import CheckRequest
 from capture.course import Course, Seen
+from capture.reading import Reading
+from config.path import load_path
+from tests.capture.helpers import indicator
 
 HEAVIEST_BYTES = 150_000
+TEXT = (".js", ".html", ".css", ".json", ".svg", ".webmanifest")
 ADDRESS = "http://127.0.0.1:4870"
 
 
@@ -43,7 +49,9 @@ async def test_the_page_and_everything_it_names_is_served_with_a_strict_policy(c
         if name.endswith(".js"):
             named |= {f"/page/{each}" for each in re.findall(r'from "\./([^"]+)"', body.decode())}
     named |= {f"/page/words/{language}.json" for language in ("en", "de")}
-    named |= {icon["src"] for icon in json.loads(page_files()["station.webmanifest"])["icons"]}
+    named |= {"/page/words/path.de.json"} | {
+        icon["src"] for icon in json.loads(page_files()["station.webmanifest"])["icons"]
+    }
     assert len(named) >= 14
     for path in sorted(named):
         answer = await client.get(path)
@@ -61,12 +69,35 @@ async def test_no_path_leads_out_of_the_page(client, path):
     assert (await client.get(f"/page/{path}")).status_code == 404
 
 
-def test_the_whole_page_is_light():
-    assert sum(len(body) for body in page_files().values()) < HEAVIEST_BYTES
+async def test_the_whole_page_is_light_as_it_travels(client):
+    """Every file, both languages and the icons with them; and what one language unpacks to."""
+    asked = {"accept-encoding": "gzip"}
+    travelled = 0
+    for name in page_files():
+        async with client.stream("GET", f"/page/{name}", headers=asked) as answer:
+            travelled += sum([len(part) async for part in answer.aiter_raw()])
+    assert travelled < HEAVIEST_BYTES / 2
+    apart = (
+        "words/de.json",
+        "words/path.de.json",
+        "icon-180.png",
+    )  # another language; asked when it is installed
+    english = [body for name, body in page_files().items() if name not in apart]
+    assert sum(map(len, english)) < HEAVIEST_BYTES
+
+
+async def test_a_file_is_the_same_packed_and_plain(client):
+    plain = await client.get("/page/main.js", headers={"accept-encoding": "identity"})
+    packed = await client.get("/page/main.js", headers={"accept-encoding": "gzip"})
+    assert "content-encoding" not in plain.headers
+    assert packed.headers["content-encoding"] == "gzip"
+    assert plain.content == packed.content == page_files()["main.js"]
 
 
 def test_no_other_host_is_named_and_nothing_is_inline():
     for name, body in page_files().items():
+        if not name.endswith(TEXT):
+            continue
         hosts = {each for each in re.findall(r"(?:https?:)?//[\w.-]+\.\w+", body.decode()) if "://" in each}
         assert hosts <= {"http://www.w3.org"}, name  # the name of SVG, never fetched
     html = page_files()["index.html"].decode()
@@ -88,19 +119,30 @@ def test_every_word_that_the_page_asks_for_is_there():
     )
     assert len(asked) > 30
     assert asked <= set(words("en"))
-    kinds = ("rest", "endplay", "runout")
+    kinds = ("rest", "endplay", "runout", "bore")
+    from analysis.decisions import DecidedPart
+    from analysis.record import Stage, Wheel
+    from analysis.record.keeping import Word
     from analysis.results import Part, Verdict
+    from capture.job_models import DecisionOut, StepStateWord
     from capture.messages import LinkState
+    from capture.set_up import Point
 
     told = {*Verdict.__args__, *LinkState.__args__, *(f"part_{part}" for part in Part.__args__)}
     told |= {f"kind_{kind}" for kind in kinds} | {f"begin_{kind}" for kind in kinds}
+    told |= {f"wheel_{wheel}" for wheel in Wheel.__args__} | {f"stage_{stage}" for stage in Stage.__args__}
+    told |= {f"part_{part}" for part in DecidedPart.__args__} | {f"said_{each}" for each in Word.__args__}
+    how = ("good", "bad", "unknown")
+    told |= {f"check_{point}_{each}" for point in Point.__args__ for each in how} - {"check_link_unknown"}
+    told |= {f"action_{action}" for action in DecisionOut.model_fields["action"].annotation.__args__}
+    told |= {f"step_{each}" for each in StepStateWord.__args__ if each != "not asked"}
     assert told <= set(words("en"))
 
 
 def sentences() -> set[str]:
     """What a course can say, by driving it through every state."""
     said = set()
-    for kind in ("rest", "endplay", "runout", "trace"):
+    for kind in ("rest", "endplay", "runout", "bore", "trace"):
         for moving in (None, False, True):
             for count in (None, 0.0, 1.4, 3.0, 3.4):
                 for first_s in (None, 0.5):
@@ -110,7 +152,31 @@ def sentences() -> set[str]:
                             said.add(course.step(Seen(now_s, first_s, moving, count)).say)
                             said.add(course.step(Seen(now_s + 0.1, first_s, True, None)).say)
                             said.add(course.step(Seen(now_s + 0.2, first_s, False, count)).say)
-    return said | {"Stopped.", "The run was interrupted; what was read is kept."}
+    return said | {"Stopped.", "The run was interrupted; what was read is kept."} | check_sentences()
+
+
+def check_sentences() -> set[str]:
+    """What the check of an indicator says: at rest, with blocks, with another than the one asked for."""
+    described = indicator()
+    said = set()
+    for blocks in ((), ("1 mm", "2 mm", "5 mm")):
+        course = CheckCourse(described, CheckRequest(rest_s=2, blocks=blocks), 0)
+        for place, nm in enumerate((0, 0, 0, 2_500_000, 1_000_000)):
+            for i in range(60):
+                t_ns = (place * 60 + i) * 50_000_000
+                knocked_nm = 900_000 if t_ns == 2_000_000_000 else 0  # as the rest is over
+                course.take([Reading(t_ns, nm + knocked_nm, "mm", None, None)])
+                said.add(course.step(t_ns).say)
+    return said
+
+
+def test_every_sentence_of_the_shipped_path_is_put_into_german():
+    german = json.loads(page_files()["words/path.de.json"])
+    told = {"yes", "no"}
+    for step in load_path():
+        told |= {step.stage, step.do, step.caution, *step.choices, *step.wrong.values()} - {""}
+    assert told - set(german) == set()
+    assert all(text.strip() for text in german.values())
 
 
 def test_every_sentence_of_a_course_is_put_into_german():
@@ -123,11 +189,13 @@ def test_every_sentence_of_a_course_is_put_into_german():
 
 async def test_every_path_that_the_page_asks_exists(client):
     script = page_files()["station.js"].decode()
-    asked = re.findall(r'ask\("(GET|POST)", ["`](/[^"`]+)["`]', script)
-    assert len(asked) == 5
+    asked = re.findall(r'ask\("(GET|POST|DELETE)", ["`](/[^"`]+)["`]', script)
+    assert len(asked) == len(re.findall(r"\bask\(", script)) - 1  # all but its definition
     paths = (await client.get("/openapi.json")).json()["paths"]
+    known = {re.sub(r"\{\w+\}", "{}", path): set(methods) for path, methods in paths.items()}
     for method, path in asked:
-        assert method.lower() in paths[path.replace("${run}", "{run}")], (method, path)
+        plain = re.sub(r"\$\{(?:of\()?\w+\)?\}", "{}", path.partition("?")[0])
+        assert method.lower() in known[plain], (method, path)
 
 
 def contrast(first: str, second: str) -> float:

@@ -1,0 +1,73 @@
+// What is measured next: wheel, stage, job, studs, and the vehicle maker's limits with their source.
+
+import { el } from "./dom.js";
+import { answers, closeSheet, openSheet } from "./sheet.js";
+import { choice, choose } from "./state.js";
+import { word } from "./words.js";
+
+const WHEELS = ["front left", "front right", "rear left", "rear right"]; // as the vehicle is seen from above
+const STAGES = ["as found", "after repair"];
+const STUDS = [null, 3, 4, 5, 6, 8];
+const KINDS = ["runout", "endplay"];
+
+export function showChoice(done) {
+  const asked = structuredClone(choice);
+  const field = (kind) => limitField(asked, kind);
+  openSheet(word("choice_title"),
+    asked.job ? jobLine(asked) : null,
+    part("choice_wheel", answers(word("choice_wheel"), WHEELS.map((each) => [each, word(`wheel_${each}`)]), asked.wheel,
+      (value) => { asked.wheel = value; }), "wheels"),
+    part("choice_stage", answers(word("choice_stage"), STAGES.map((each) => [each, word(`stage_${each}`)]), asked.stage,
+      (value) => { asked.stage = value; })),
+    part("choice_limits", el("div", { class: "fields" }, KINDS.map(field), sourceField(asked))),
+    part("choice_studs", answers(word("choice_studs"), STUDS.map((each) => [each, each ?? word("studs_unknown")]), asked.studs,
+      (value) => { asked.studs = value; }), "small"),
+    el("button", { type: "button", class: "deed", onclick: () => { choose(asked); closeSheet(); done(); } }, word("choice_done")),
+  );
+}
+
+function part(title, content, kind = "") {
+  return el("section", { class: `part ${kind}` }, el("h3", {}, word(title)), content);
+}
+
+function jobLine(asked) {
+  const line = el("p", { class: "of-job" }, word("choice_job", { vehicle: asked.vehicle || asked.job.slice(-6) }), " ",
+    el("button", { type: "button", class: "quiet", onclick: () => { asked.job = null; asked.vehicle = ""; line.remove(); } }, word("choice_no_job")));
+  return line;
+}
+
+function limitField(asked, kind) {
+  const given = asked.limits[kind] ?? { value: "", unit: "mm" };
+  const keep = () => {
+    if (given.value) asked.limits[kind] = given;
+    else delete asked.limits[kind];
+  };
+  const number = el("input", {
+    inputmode: "decimal", value: given.value, size: 8, autocomplete: "off", placeholder: word("limit_own"),
+    oninput: (event) => { given.value = event.target.value.trim().replace(",", "."); keep(); },
+  });
+  const unit = el("select", { "aria-label": word("unit_of", { of: word(`kind_${kind}`) }),
+    onchange: (event) => { given.unit = event.target.value; keep(); } },
+    ["mm", "in"].map((each) => el("option", { value: each, selected: each === given.unit }, each)));
+  return el("label", { class: "field" }, el("span", {}, word(`kind_${kind}`)), el("span", { class: "with-unit" }, number, unit));
+}
+
+function sourceField(asked) {
+  const input = el("input", {
+    value: asked.source, maxlength: 200, placeholder: word("limit_source_hint"),
+    oninput: (event) => { asked.source = event.target.value.trim(); },
+  });
+  return el("label", { class: "field" }, el("span", {}, word("limit_from")), input);
+}
+
+// The request for a run, as the choice stands.
+export function requestFor(kind, indicator) {
+  const limit = choice.limits[kind];
+  const request = { kind, indicator };
+  for (const name of ["wheel", "stage", "job", "studs"]) if (choice[name]) request[name] = choice[name];
+  if (limit) request.limit = `${limit.value} ${limit.unit}`;
+  if (limit && choice.source) request.limit_source = choice.source;
+  if (kind === "rest") delete request.studs;
+  if (choice.fresh && kind !== "rest") request.freshly_fitted = true;
+  return request;
+}

@@ -1,0 +1,44 @@
+// The few things that every view needs: elements, SVG nodes, and text that is set only when it changes.
+
+const SVG = "http://www.w3.org/2000/svg";
+
+export const by = (id) => document.getElementById(id);
+
+// An element with attributes and children; `onclick` and its like become listeners, `class` is written as in HTML.
+export function el(name, attributes = {}, ...children) {
+  const made = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (key.startsWith("on")) made.addEventListener(key.slice(2), value);
+    else made.setAttribute(key, value === true ? "" : value);
+  }
+  made.append(...children.flat().filter((each) => each !== null && each !== undefined && each !== false));
+  return made;
+}
+
+export function node(name, attributes, text) {
+  const made = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+  if (text !== undefined) made.textContent = text;
+  return made;
+}
+
+export const px = (value) => value.toFixed(1);
+
+// An SVG whose units are the pixels of its own box; returns [width, height].
+export function fit(svg) {
+  const { clientWidth: width, clientHeight: height } = svg;
+  svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+  return [width, height];
+}
+
+export function set(element, text) {
+  if (element.textContent !== text) element.textContent = text; // unchanged text is not read out again
+}
+
+// What an element shows is made anew only when `key` changes; keeps focus and scrolling where they are.
+export function renew(element, key, make) {
+  if (element.dataset.shown === key) return;
+  element.dataset.shown = key;
+  element.replaceChildren(...make());
+}
