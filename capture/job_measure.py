@@ -1,4 +1,4 @@
-"""The run of a step as the bench is asked for it: kind, wheel end, stage, limit and sizes from path and sheet."""
+"""The run of a step as the bench is asked for it, from the path and the job's sheet."""
 
 from __future__ import annotations
 

@@ -123,7 +123,7 @@ async def _over_serial(
     with VirtualSerialPort(indicator, bench, bench.clock) as port:
         described = folder / "indicators.toml"
         described.write_text(described_at(indicator, port.url), encoding="utf-8")
-        async with _daemon(folder, described) as station:
+        async with daemon_process(folder, described) as station:
             yield station, f"on {port.url}, read by {station.place}"
 
 
@@ -161,7 +161,7 @@ async def _over_bluetooth(
 
 
 @contextlib.asynccontextmanager
-async def _daemon(folder: Path, described: Path) -> AsyncIterator[Station]:
+async def daemon_process(folder: Path, described: Path) -> AsyncIterator[Station]:
     """The daemon as a process of its own, and the way to it; ended cleanly.
 
     Raises:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from capture.commands.simulate_job import command as walk_job
+
 if TYPE_CHECKING:
     from config.indicators import Indicator
 
@@ -66,6 +68,61 @@ def serial(scenario: str, name: str, file: Path | None, seed: int, wire: str) ->
 
         signal.signal(signal.SIGTERM, signal.default_int_handler)  # a stop by a service is Ctrl-C too
         lines = keep_alive.run(scenario, seed=seed, indicator=indicator, wire=WIRES[wire], opened=opened)
+        try:
+            for line in lines:
+                click.echo(line)
+        except KeyboardInterrupt:
+            click.echo("stopped")
+        finally:
+            lines.close()
+
+
+command.add_command(walk_job)
+
+
+@command.command("bore")
+@click.option("--diameter", default="73.974 mm", show_default=True, metavar="LENGTH")
+@click.option(
+    "--oval", default="0.006 mm", show_default=True, metavar="LENGTH", help="Largest minus smallest."
+)
+@click.option("--taper", default="0 mm", show_default=True, metavar="LENGTH", help="Inside minus outside.")
+@click.option("--ring", default="74.002 mm", show_default=True, metavar="LENGTH", help="The setting ring.")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Of the hand.")
+@click.option("--port", "wire", type=click.Choice(tuple(WIRES)), default="auto", show_default=True)
+def bore(diameter: str, oval: str, taper: str, ring: str, seed: int, wire: str) -> None:
+    """Keep an indicator in a bore gauge alive on a virtual serial port until Ctrl-C.
+
+    The hand gauges the bore in four directions at two depths, again and again, and rests between.
+    """
+    from config.indicators import indicator_named, load_indicators
+    from config.sizes import mm_of
+    from simulators import bore as bores
+    from simulators import keep_alive
+
+    indicator = indicator_named("bench", load_indicators())
+    asked = bores.Bore(
+        diameter_mm=mm_of(diameter, "--diameter"),
+        taper_um=mm_of(taper, "--taper") * 1000.0,
+        oval_um=mm_of(oval, "--oval") * 1000.0,
+    )
+    with tempfile.TemporaryDirectory(prefix="hubproof-simulated-") as folder:
+
+        def opened(url: str) -> None:
+            described = Path(folder) / "indicators.toml"
+            described.write_text(described_at(indicator, url), encoding="utf-8")
+            click.echo(f"port: {url}")
+            click.echo(f"next, in another terminal: hubproof serve --indicators {described}")
+            click.echo("stop with Ctrl-C")
+
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        lines = keep_alive.gauge(
+            asked,
+            ring_mm=mm_of(ring, "--ring"),
+            seed=seed,
+            indicator=indicator,
+            wire=WIRES[wire],
+            opened=opened,
+        )
         try:
             for line in lines:
                 click.echo(line)
