@@ -142,8 +142,21 @@ def _angles(connection: sqlite3.Connection) -> None:
     create(connection, (angles.TABLE,))
 
 
+def _part_index(connection: sqlite3.Connection) -> None:
+    connection.execute(schema_whole_job.PART_INDEX)
+
+
 Migration = Callable[[sqlite3.Connection], None]
-MIGRATIONS: tuple[Migration, ...] = (_first, _jobs, _linked_jobs, _keeping, _whole_jobs, _checks, _angles)
+MIGRATIONS: tuple[Migration, ...] = (
+    _first,
+    _jobs,
+    _linked_jobs,
+    _keeping,
+    _whole_jobs,
+    _checks,
+    _angles,
+    _part_index,
+)
 """Migration number n brings a database from version n to n + 1. Never change one that was released."""
 
 

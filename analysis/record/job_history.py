@@ -8,24 +8,33 @@ from typing import Any
 # Steps whose run says how the wheel end is after the repair.
 AFTER_STEPS = ("play_after", "runout_after")
 
-BY_PART = f"""SELECT new_part AS part, new_lot AS lot, count(*) AS wheel_ends, avg(over) AS share_over
-FROM (SELECT coalesce((SELECT answer FROM job_entry WHERE job_entry.wheel_end = wheel_end.key
-                       AND step = 'new_part' AND what = 'answer' ORDER BY place DESC LIMIT 1), new_part)
-             AS new_part,
-             coalesce((SELECT answer FROM job_entry WHERE job_entry.wheel_end = wheel_end.key
-                       AND step = 'new_lot' AND what = 'answer' ORDER BY place DESC LIMIT 1), new_lot)
-             AS new_lot,
-             EXISTS (SELECT 1 FROM job_entry WHERE job_entry.wheel_end = wheel_end.key
-                     AND job_entry.step IN {AFTER_STEPS!r} AND job_entry.answer = 'over') AS over
-      FROM wheel_end)
-WHERE new_part <> '' GROUP BY new_part, new_lot ORDER BY share_over DESC, wheel_ends DESC"""  # noqa: S608
+# Part and lot as read at the bearing; the latest of a wheel end.
+_READ = (
+    "SELECT wheel_end, answer, max(place) FROM job_entry"
+    " WHERE step = '{step}' AND what = 'answer' AND step IN ('old_part', 'old_lot', 'new_part', 'new_lot')"
+    " GROUP BY wheel_end"
+)
 
-COMEBACKS = """SELECT before.vin AS vin, first.wheel AS wheel, before.id AS before, after.id AS after,
-       after.odometer_km - before.odometer_km AS distance_km, first.new_part AS part, first.new_lot AS lot
+BY_PART = f"""SELECT coalesce(part.answer, wheel_end.new_part) AS part,
+       coalesce(lot.answer, wheel_end.new_lot) AS lot, count(*) AS wheel_ends,
+       avg(over.wheel_end IS NOT NULL) AS share_over
+FROM wheel_end
+LEFT JOIN ({_READ.format(step="new_part")}) AS part ON part.wheel_end = wheel_end.key
+LEFT JOIN ({_READ.format(step="new_lot")}) AS lot ON lot.wheel_end = wheel_end.key
+LEFT JOIN (SELECT DISTINCT wheel_end FROM job_entry WHERE answer = 'over' AND step IN {AFTER_STEPS!r})
+     AS over ON over.wheel_end = wheel_end.key
+WHERE coalesce(part.answer, wheel_end.new_part) <> ''
+GROUP BY 1, 2 ORDER BY share_over DESC, wheel_ends DESC"""  # noqa: S608
+
+COMEBACKS = f"""SELECT before.vin AS vin, first.wheel AS wheel, before.id AS before, after.id AS after,
+       after.odometer_km - before.odometer_km AS distance_km,
+       coalesce(part.answer, first.new_part) AS part, coalesce(lot.answer, first.new_lot) AS lot
 FROM job AS before JOIN wheel_end AS first ON first.job = before.key
 JOIN job AS after ON after.vin = before.vin AND after.key > before.key
 JOIN wheel_end AS second ON second.job = after.key AND second.wheel = first.wheel
-WHERE after.odometer_km - before.odometer_km <= ? ORDER BY after.id DESC"""
+LEFT JOIN ({_READ.format(step="new_part")}) AS part ON part.wheel_end = first.key
+LEFT JOIN ({_READ.format(step="new_lot")}) AS lot ON lot.wheel_end = first.key
+WHERE after.odometer_km - before.odometer_km <= ? ORDER BY after.id DESC"""  # noqa: S608
 
 
 def list_query(wanted: Mapping[str, Any], last: int) -> tuple[str, tuple[Any, ...]]:

@@ -188,6 +188,12 @@ FROM study LEFT JOIN study_result ON study_result.study = study.key""",
     ),
 )
 
+PART_INDEX = (
+    "CREATE INDEX job_entry_part ON job_entry (step, wheel_end, place, answer)"
+    " WHERE step IN ('old_part', 'old_lot', 'new_part', 'new_lot') AND what = 'answer'"
+)
+"""So that what is asked of many jobs reads part and lot from the index alone."""
+
 ADDED: tuple[tuple[str, Column], ...] = (
     ("job_entry", ENTRY_ID),
     ("job_entry", ENTRY_PLACE),
