@@ -46,14 +46,16 @@ class BluetoothService:
         address: of the bus.
         clock: who paces the peripherals.
         resolve_s: how long a connection and the resolving of services take, each.
+        adapter: whether the computer has one.
     """
 
-    def __init__(self, address: str, clock: Clock, *, resolve_s: float = 0.02) -> None:
+    def __init__(self, address: str, clock: Clock, *, resolve_s: float = 0.02, adapter: bool = True) -> None:
         self.clock = clock
         self._address = address
         self._resolve_s = resolve_s
         self._bus: MessageBus | None = None
         self.powered = True
+        self._has_adapter = adapter
         self.scanning: set[str] = set()
         self.peripherals: dict[str, ServedPeripheral] = {}
         self.objects: dict[str, dict[str, Properties]] = {}
@@ -72,7 +74,7 @@ class BluetoothService:
 
     async def begin(self) -> None:
         """Start, or start again after a crash: nothing is known but the adapter."""
-        self.objects = {ADAPTER_PATH: {ADAPTER: self._adapter()}}
+        self.objects = {ADAPTER_PATH: {ADAPTER: self._adapter()}} if self._has_adapter else {}
         self._bus = await MessageBus(bus_address=self._address, negotiate_unix_fd=True).connect()
         self._bus.add_message_handler(self._handle)
         await self._bus.request_name(SERVICE)

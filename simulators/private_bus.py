@@ -14,7 +14,7 @@ BUS_CONFIGURATION = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus
   <policy context="default">
     <allow send_destination="*" eavesdrop="true"/>
     <allow eavesdrop="true"/>
-    <allow own="*"/>
+    <allow own="*"/>{denied}
   </policy>
 </busconfig>
 """
@@ -23,18 +23,22 @@ BUS_CONFIGURATION = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus
 class PrivateBus:
     """A message bus for one test, in a process of its own. Use as a context; `address` is where it listens.
 
+    Args:
+        denied: a service to which nobody may speak, as where the system's policy leaves a user out.
+
     Raises:
         FileNotFoundError: ``dbus-daemon`` is not installed.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, denied: str | None = None) -> None:
+        self._denied = f'\n    <deny send_destination="{denied}"/>' if denied else ""
         self._folder = tempfile.TemporaryDirectory(prefix="private-bus-")
         self._process: subprocess.Popen[str] | None = None
         self.address = ""
 
     def __enter__(self) -> PrivateBus:
         configuration = Path(self._folder.name) / "bus.conf"
-        configuration.write_text(BUS_CONFIGURATION.format(folder=self._folder.name))
+        configuration.write_text(BUS_CONFIGURATION.format(folder=self._folder.name, denied=self._denied))
         command = ["dbus-daemon", f"--config-file={configuration}", "--print-address=1", "--nofork"]
         self._process = subprocess.Popen(  # noqa: S603 (a fixed command)
             command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
