@@ -319,7 +319,7 @@ def _keep(folder: Path, outcomes: list[Outcome]) -> None:
     """Results as JSON and traces as CSV, beside the record."""
     from analysis.record import Store
     from analysis.trace_file import write_trace_file
-    from capture.commands.export import describe
+    from capture.exporting import describe
     from capture.commands.options import existing_database
 
     for name in ("results", "traces"):
