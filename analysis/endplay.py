@@ -69,6 +69,8 @@ class EndPlay:
             error, plunger angle and temperature are added by the measurement.
         readings_used: readings in holds.
         holds: the pushes and pulls that the play was fitted to, in order of time.
+        levels: the level of each.
+        level_weights: what each level counts for in the fit, relative to each other.
         notes: what limits the figures.
     """
 
@@ -81,6 +83,8 @@ class EndPlay:
     components: tuple[Component, ...] = ()
     readings_used: int = 0
     holds: tuple[Hold, ...] = ()
+    levels: tuple[HeldLevel, ...] = ()
+    level_weights: tuple[float, ...] = ()
     notes: tuple[Note, ...] = ()
 
 
@@ -116,6 +120,8 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
         components=_components(holds, levels, fit, cleaned),
         readings_used=sum(hold.count for hold in holds),
         holds=tuple(holds),
+        levels=tuple(levels),
+        level_weights=tuple(_weights(holds, levels).tolist()),
         notes=(*_notes(found, strokes), *_standing_out(holds, fit, step_um)),
     )
 
