@@ -66,23 +66,27 @@ def current_versions() -> MadeWith:
     return MadeWith(hubproof=metadata.version("hubproof"), typst=metadata.version("typst"))
 
 
-def for_handing_over(claim: ClaimInput, *, with_customer: bool) -> ClaimInput:
-    """The claim as it leaves the workshop: photos without metadata; customer and plate only when asked for.
+def for_handing_over(claim: ClaimInput, *, with_customer: bool) -> tuple[ClaimInput, tuple[str, ...]]:
+    """The claim as it leaves the workshop, and what was left out of it.
 
-    Raises:
-        InputError: a photo is neither JPEG nor PNG.
+    Photos lose their metadata, and one whose metadata cannot be taken off stays here; customer and plate
+    leave only when asked for.
     """
-    photos = tuple(
-        replace(photo, content=strip_photo(photo.content, where=f"photo {number}")[0])
-        for number, photo in enumerate(claim.photos, start=1)
-    )
+    photos, warnings = [], []
+    for number, photo in enumerate(claim.photos, start=1):
+        try:
+            stripped, _ = strip_photo(photo.content, where=f"photo {number} ({photo.caption})")
+        except InputError as error:
+            warnings.append(f"left out: {error.line()}")
+            continue
+        photos.append(replace(photo, content=stripped))
     runs = tuple(replace(run, trace=_tame(run.trace)) for run in claim.runs)
-    claim = replace(claim, photos=photos, runs=runs)
-    if with_customer:
-        return claim
-    vehicle = claim.job.vehicle.model_copy(update={"plate": None})
-    job = claim.job.model_copy(update={"customer": None, "vehicle": vehicle})
-    return replace(claim, job=job)
+    claim = replace(claim, photos=tuple(photos), runs=runs)
+    if not with_customer:
+        vehicle = claim.job.vehicle.model_copy(update={"plate": None})
+        job = claim.job.model_copy(update={"customer": None, "vehicle": vehicle})
+        claim = replace(claim, job=job)
+    return claim, tuple(warnings)
 
 
 def _tame(trace: Trace) -> Trace:
@@ -97,18 +101,18 @@ def make_pack(claim: ClaimInput, key: SigningKey, *, with_customer: bool = False
     """The signed claim pack. The same claim and key give the same bytes.
 
     Raises:
-        InputError: there is no run, or a photo cannot be handed over.
+        InputError: there is no run.
     """
     if not claim.runs:
         raise InputError("has no run to show", where=f"job {claim.job.number or claim.job.id}")
-    claim = for_handing_over(claim, with_customer=with_customer)
+    claim, left_out = for_handing_over(claim, with_customer=with_customer)
     workings = [work_out(run) for run in claim.runs]
-    claim, warnings = computed_anew(claim, workings)
+    claim, anew = computed_anew(claim, workings)
     tables = [tables_of(working, name) for working, name in zip(workings, run_names(claim), strict=True)]
     bag = build_files(claim, tables, key.public, current_versions())
     bag[SIGNATURE] = sign(bag[TAG_MANIFEST], key)
     name = pack_name(claim)
-    return Pack(name, zip_bag(bag, name), warnings)
+    return Pack(name, zip_bag(bag, name), (*left_out, *anew))
 
 
 def computed_anew(claim: ClaimInput, workings: Sequence[Working]) -> tuple[ClaimInput, tuple[str, ...]]:

@@ -30,6 +30,7 @@ TABLES = ("working", "profiles", "turns", "holds")
 DIGITS = 10  # of a millimetre: 0.1 pm, far below any figure's doubt
 ANGLE_DIGITS = 7
 UM_PER_MM = 1000.0
+SAME_UM = 1e-7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,19 +174,25 @@ def _turn_table(working: Working) -> bytes | None:
 
 
 def _hold_table(working: Working) -> bytes | None:
-    if working.play is None or not working.play.holds:
+    play = working.play
+    if play is None or not play.holds:
         return None
     row = np.flatnonzero(working.cleaned.kept)
     rows = []
-    for number, hold in enumerate(working.play.holds, start=1):
+    for number, (hold, level, weight) in enumerate(
+        zip(play.holds, play.levels, play.level_weights, strict=True), start=1
+    ):
         side = "pulled" if hold.pulled else "pushed"
-        slip = _mm_texts(np.array([hold.slipped_um]))[0]
+        # Where all readings lie on one step or flicker between two, the level is not their mean.
+        by = "mean" if abs(level.level_um - hold.level_um) < SAME_UM else "steps"
+        lengths = _mm_texts(np.array([level.level_um, hold.slipped_um]))
         for rest in hold.rests:
             first, stop = level_rows(rest)
             places = (rest.first, rest.stop - 1, first, stop - 1)
-            rows.append(",".join([str(number), side, *(str(row[place]) for place in places), slip]))
-    names = ("hold", "side", "first_row", "last_row", "level_first_row", "level_last_row", "slip_mm")
-    return _csv(names, rows)
+            cells = [str(number), side, *(str(row[place]) for place in places), by, *lengths, repr(weight)]
+            rows.append(",".join(cells))
+    names = ("hold", "side", "first_row", "last_row", "level_first_row", "level_last_row", "level_by")
+    return _csv((*names, "level_mm", "slip_mm", "weight"), rows)
 
 
 # Reading --------------------------------------------------------------------------------------------

@@ -209,6 +209,14 @@ def test_a_photo_is_handed_over_and_listed(claim: ClaimInput, key: SigningKey, t
     assert verify_pack(tmp_path / "pack.zip").good
 
 
+def test_a_photo_whose_metadata_cannot_be_taken_off_stays_here(claim: ClaimInput, key: SigningKey) -> None:
+    torn = Photo(None, "torn", jpeg(1)[:60])
+    pack = make_pack(replace(claim, runs=claim.runs[:1], photos=(torn, Photo(None, "whole", png()))), key)
+    assert len(pack.warnings) == 1
+    assert "photo 1 (torn)" in pack.warnings[0]
+    assert [path for path in files_of(pack) if "photos" in path] == ["data/photos/01.png"]
+
+
 # Hostile text, languages, paper -------------------------------------------------------------------
 
 
