@@ -37,19 +37,6 @@ def idle_ends(reading_um: FloatArray, noise_um: float, resolution_um: float) -> 
     )
 
 
-def still_ends(reading_um: FloatArray, band: float) -> tuple[int, int]:
-    """Readings at the start and at the end that stay within `band`, at most a third of all each.
-
-    None in fine steps, where `idle_ends` has already told a rest from a slow place.
-    """
-    if np.ptp(reading_um) > _COARSE_BANDS * band:
-        return 0, 0
-    most = reading_um.size // 3
-    return min(_still_from_start(reading_um, band), most), min(
-        _still_from_start(reading_um[::-1], band), most
-    )
-
-
 def longest_blind_s(
     time_s: FloatArray, reading_um: FloatArray, resolution_um: float, noise_um: float
 ) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.trace import FloatArray, IntArray
-from analysis.turns.state_fit import Fit, Problem, fit, position_draws
+from analysis.turns.state_fit import Fit, fit, position_draws
 from analysis.turns.thinning import thinned
 
 _POINTS = 1200
@@ -45,7 +45,6 @@ def polished(
     finer = replace(
         problem,
         orders=orders,
-        ends=_ends_at(problem, time),
         time_s=time,
         reading_um=mean,
         sigma_um=sigma,
@@ -53,14 +52,6 @@ def polished(
         mark_at=at,
     )
     return Polished(time, fit(finer, np.interp(time, problem.time_s, best.turns), rounds=6))
-
-
-def _ends_at(problem: Problem, time: FloatArray) -> tuple[int, int]:
-    """The still ends of `problem` counted in the points of `time`."""
-    lead, tail = problem.ends
-    first = int(np.searchsorted(time, problem.time_s[lead])) if lead else 0
-    last = int(time.size - np.searchsorted(time, problem.time_s[-1 - tail])) if tail else 0
-    return min(first, time.size // 3), min(last, time.size // 3)
 
 
 def angle_standard_deg(one: Fit) -> float:

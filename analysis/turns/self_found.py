@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 
 from analysis.cleaning_clock import working_time
-from analysis.cleaning_still import longest_blind_s, still_ends
+from analysis.cleaning_still import longest_blind_s
 from analysis.trace import FloatArray
 from analysis.turns.confidence import confidence_of, signs_of
+from analysis.turns.ends import cut_ends, with_ends
 from analysis.turns.marked import from_taps, guesses, passings
 from analysis.turns.polish import angle_standard_deg, polished, speed_pattern_deg
 from analysis.turns.realign import profile_angles
@@ -31,6 +33,7 @@ _ROUND_BACK = 3
 _SURE = 0.8
 _DOUBTFUL = 0.5
 _BLIND = 0.7
+_COUNT_STANDARD = 0.06
 _BLIND_TURNS = 0.3
 
 
@@ -72,8 +75,7 @@ def _problem(
 ) -> Problem:
     time_s, reading, sigma = thinned(work_s, cleaned.trace.reading_um, cleaned.noise_um)
     at = np.clip(np.searchsorted(time_s, taps), 0, time_s.size - 1) if taps.size >= 2 else None
-    band = max(4.0 * cleaned.noise_um, 1.01 * cleaned.resolution_um)
-    problem = Problem(time_s, reading, sigma, mark_at=at, ends=still_ends(reading, band))
+    problem = Problem(time_s, reading, sigma, mark_at=at)
     if second is None or face_deg is None:
         return problem
     thin = thinned(work_s, second, cleaned.noise_um)[1]
@@ -108,11 +110,17 @@ def _told(
         )
     final = polished(best, work_s, trace.reading_um, second, cleaned.noise_um)
     position: FloatArray = np.interp(work_s, final.time_s, final.one.turns)
+    step_um = cleaned.resolution_um
+    position, ends_standard = with_ends(
+        final.one, position, work_s, trace.reading_um, cleaned.noise_um, step_um, cut_ends(cleaned.kept)
+    )
+    total = float(position[-1] - position[0])
+    confidence = confidence * math.erf(0.25 / math.hypot(ends_standard, _COUNT_STANDARD) / math.sqrt(2.0))
     if by_marks:
         position = position - float(final.one.coefficients[-1])
     starts = starts_of(trace.time_s, position, first=float(np.ceil(position[0])) if by_marks else 0.0)
     return Turns(
-        total=final.one.total,
+        total=total,
         complete=max(0, starts.size - 1),
         found_by="marks" if by_marks else "self",
         starts_s=starts,

@@ -40,7 +40,6 @@ class Problem:
         cage: frequencies, per turn, of slow motion that does not repeat every turn (a worn bearing's
             cage goes round 0.40 to 0.46 times a turn); empty for none.
         usual_turns: how many turns are expected, a weak prior for `search.score`.
-        ends: readings at the start and at the end that stay within a step: the hub may have been at rest.
     """
 
     time_s: FloatArray
@@ -55,7 +54,6 @@ class Problem:
     restless: float = 1.5
     cage: tuple[float, ...] = ()
     usual_turns: float = USUAL_TURNS
-    ends: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,7 +77,6 @@ _SPEED_NU = 4.0
 _READING_NU = 6.0
 _SOFT = 0.25
 _CAGE_UM = 3.0
-_END_SPEED = 0.4
 
 
 class _Model:
@@ -121,12 +118,6 @@ class _Model:
             prior += [1.0]
         self.prior_precision = np.asarray(prior) ** -2.0
         self.size = len(prior)
-        self.still = np.zeros(self.n - 1)
-        for count, first in ((problem.ends[0], 0), (problem.ends[1], self.n - 1 - problem.ends[1])):
-            if count:
-                # Together these weigh like one observation of the mean speed at the end: zero, or nearly.
-                gap_s = self.dt[first : first + count]
-                self.still[first : first + count] = (_END_SPEED * mean_speed * gap_s) ** -2.0 / count
         self.mark_sd = problem.mark_sd_s * mean_speed
         if two:
             assert problem.second_um is not None
@@ -188,7 +179,6 @@ class _Model:
         if self.theta is not None:
             m2 = (self.marks(turns, float(coefficients[self.theta])) / self.mark_sd) ** 2
             total += 2.5 * float(np.log1p(m2 / 4.0).sum())
-        total += 0.5 * float(self.still @ (turns[1:] - turns[:-1]) ** 2)
         return total + 0.5 * float(self.prior_precision @ coefficients**2)
 
 
@@ -224,12 +214,6 @@ def _system(
     gradient[:-2] -= pull * d0
     gradient[1:-1] -= pull * d1
     gradient[2:] -= pull * d2
-    band[0, :-1] += model.still
-    band[0, 1:] += model.still
-    band[1, :-1] -= model.still
-    pull = model.still * (turns[1:] - turns[:-1])
-    gradient[:-1] += pull
-    gradient[1:] -= pull
     cross = np.zeros((n, model.size))
     dense = np.diag(model.prior_precision)
     gradient_a = -model.prior_precision * a
