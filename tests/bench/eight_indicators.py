@@ -45,10 +45,13 @@ def main() -> None:
     asked.add_argument("--indicators", type=int, default=8)
     given = asked.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        sys.exit(0 if carried(Path(folder), given.seconds, given.pages, given.indicators) else 1)
+        lines = measured(Path(folder), given.seconds, given.pages, given.indicators)
+    title = f"{given.indicators} indicators at {RATE_HZ} readings/s, {given.pages} pages open"
+    sys.exit(0 if table(title, lines) else 1)
 
 
-def carried(folder: Path, seconds: float, pages: int, indicators: int) -> bool:
+def measured(folder: Path, seconds: float, pages: int, indicators: int) -> list[Line]:
+    """The lines of the table."""
     names = [f"indicator {number}" for number in range(1, indicators + 1)]
     with Speakers(names) as speakers:
         described = indicators_file(folder, speakers.ports)
@@ -67,20 +70,16 @@ def carried(folder: Path, seconds: float, pages: int, indicators: int) -> bool:
             for run in runs.values():
                 daemon.ask("POST", f"/runs/{run}/stop")
         lost, late_ns = compared(folder / "data" / DATABASE, runs, sent)
-    lines = [
-        *daemon_lines(before, after, took_s, sum(map(len, sent.values()))),
+    count = sum(map(len, sent.values()))
+    size = sum(path.stat().st_size for path in (folder / "data").glob(f"{DATABASE}*"))
+    return [
+        *daemon_lines(before, after, took_s, count),
         Line("readings lost or changed, on the disk", lost, "readings", at_most=0),
         *latency_lines("last byte to its time of arrival", late_ns),
         *page_lines(sent, heard),
         *health_lines(health),
+        Line("database bytes a reading", size / max(1, count), "bytes", at_most=40),
     ]
-    size = sum(path.stat().st_size for path in (folder / "data").glob(f"{DATABASE}*"))
-    lines.append(
-        Line("database bytes a reading", size / max(1, sum(map(len, sent.values()))), "bytes", at_most=40)
-    )
-    return table(
-        f"{indicators} indicators at {RATE_HZ} readings/s for {took_s:.0f} s, {pages} pages open", lines
-    )
 
 
 def daemon_lines(before: ProcessFigures, after: ProcessFigures, took_s: float, sent: int) -> list[Line]:

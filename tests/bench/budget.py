@@ -1,0 +1,252 @@
+"""The whole budget in one table: what the station costs, beside what it may cost.
+
+    python -m tests.bench.budget [--seconds 60] [--runs 60000]
+
+Rates stand beside the plain logger and the raw ceiling (a read loop and one bulk insert of the same bytes,
+no checks), analysis beside numpy's FFT of the same length, all in this one run. Where another program
+may hold the machine meanwhile, process time is compared and not the time of the clock.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from websockets.sync.client import connect
+
+from analysis.measure import measure_runout
+from analysis.record import Store
+from analysis.record.jobs import Jobs
+from analysis.trace import Trace
+from capture.folder import DATABASE
+from config.indicators import indicator_named, load_indicators
+from simulators.hand import Turn
+from simulators.recording import Marks, record
+from simulators.serial_port import PtyWire
+from tests.bench.eight_indicators import measured as eight_indicators
+from tests.bench.load import Line, cpu_s_of, figures_of, table, told
+from tests.bench.many_jobs import RUNS_EACH, fill
+from tests.capture.daemon_process import COMMAND, DaemonProcess, environment, indicators_file
+from tests.recordings import trace_of
+
+IDLE_S = 10.0
+READINGS = 100_000
+TRIES = 5
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--seconds", type=float, default=60.0, help="of the eight indicators")
+    asked.add_argument("--runs", type=int, default=60_000, help="in the record that is listed")
+    given = asked.parse_args()
+    lines: list[Line] = []
+    for part in (
+        start_up,
+        throughput,
+        analysis_time,
+        verdict_time,
+        lambda folder: list_times(folder, given.runs),
+        lambda folder: eight_indicators(folder, given.seconds, 2, 8),
+    ):
+        with tempfile.TemporaryDirectory() as folder:
+            lines += part(Path(folder))
+    sys.exit(0 if table("Budget", lines) else 1)
+
+
+# Start-up and rest -------------------------------------------------------------------------------
+
+
+def start_up(folder: Path) -> list[Line]:
+    """Help, a daemon that gets ready, and what it costs while nothing happens."""
+
+    def help_s() -> float:
+        began = time.perf_counter()
+        subprocess.run([*COMMAND, "--help"], stdout=subprocess.DEVNULL, env=environment(), check=True)
+        return time.perf_counter() - began
+
+    bare = min(_timed(lambda: subprocess.run([sys.executable, "-c", ""], check=True)) for _ in range(TRIES))
+    help_line = Line("hubproof --help", min(help_s() for _ in range(TRIES)), "s", at_most=0.25)
+    wire = PtyWire()
+    wire.plug()
+    ready, idle = [], []
+    for number in range(3):
+        described = indicators_file(folder, {"bench": wire.url})
+        with DaemonProcess(folder / f"data{number}", described) as daemon:
+            ready.append(daemon.ready_s)
+            daemon.wait_live("bench")
+            time.sleep(1.0)
+            if number == 0:
+                before, began = cpu_s_of(daemon.process.pid), time.monotonic()
+                time.sleep(IDLE_S)
+                spent = cpu_s_of(daemon.process.pid) - before
+                idle = [100 * spent / (time.monotonic() - began), figures_of(daemon.process.pid).resident_mb]
+    wire.close()
+    return [
+        Line("a bare interpreter, to compare", bare, "s"),
+        help_line,
+        Line("daemon ready", min(ready), "s", at_most=1.0),
+        Line("idle CPU, one indicator connected", idle[0], "% of a core", at_most=2.0),
+        Line("idle resident memory", idle[1], "MB", at_most=120),
+    ]
+
+
+def _timed(call: Callable[[], object]) -> float:
+    began = time.perf_counter()
+    call()
+    return time.perf_counter() - began
+
+
+# Throughput --------------------------------------------------------------------------------------
+
+
+def throughput(_: Path) -> list[Line]:
+    """The three ways of `tests.bench.recording`, each in a process of its own."""
+    rates: dict[str, dict[str, float]] = {}
+    for way, share in (("plain", 20), ("hubproof", 1), ("raw", 1)):
+        found = [_way(way, READINGS // share) for _ in range(3)]
+        rates[way] = max(found, key=lambda each: each["a CPU second"])
+    return [
+        Line("capture, live fan-out on", rates["hubproof"]["a second"], "readings/s"),
+        Line("the same, raw read loop and bulk insert", rates["raw"]["a second"], "readings/s"),
+        Line(
+            "capture to raw ceiling, by the clock",
+            rates["hubproof"]["a second"] / rates["raw"]["a second"],
+            "ratio",
+            at_least=0.5,
+        ),
+        Line(
+            "capture to raw ceiling, by process time",
+            rates["hubproof"]["a CPU second"] / rates["raw"]["a CPU second"],
+            "ratio",
+        ),
+        Line(
+            "capture to a plain logger, by process time",
+            rates["hubproof"]["a CPU second"] / rates["plain"]["a CPU second"],
+            "ratio",
+            at_least=1.0,
+        ),
+    ]
+
+
+def _way(way: str, count: int) -> dict[str, float]:
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.bench.recording", way, str(count)],
+        stdout=subprocess.PIPE,
+        text=True,
+        check=True,
+    ).stdout
+    rate = float(done.split(" readings/s")[0].split()[-1].replace(",", ""))
+    cpu_s = float(done.split("process CPU")[1].split()[0])
+    return {"a second": rate, "a CPU second": count / cpu_s}
+
+
+# Analysis ----------------------------------------------------------------------------------------
+
+
+def marked_trace(turns: float) -> Trace:
+    """A simulated hub, turned by hand, every passing of the mark seen."""
+    recording = record(
+        "sound-hub",
+        Turn(turns=turns, manner="gentle", turn_s=4.0),
+        1,
+        indicator=indicator_named("bench", load_indicators()),
+        marks=Marks(missed=0.0, doubled=0.0),
+    )
+    return trace_of(recording)
+
+
+def analysis_time(_: Path) -> list[Line]:
+    """Marked traces of two lengths: against an FFT, and against each other (cost linear in readings)."""
+    spent: dict[int, float] = {}
+    ratio = 0.0
+    for turns in (3.2, 12.0):
+        trace = marked_trace(turns)
+        measure_runout(trace)
+        spent[len(trace)] = _cpu_s(lambda trace=trace: measure_runout(trace), 3)  # type: ignore[misc]
+        fft_s = _cpu_s(lambda trace=trace: np.fft.rfft(trace.reading_um), 2_000)  # type: ignore[misc]
+        ratio = spent[len(trace)] / fft_s
+    (short, short_s), (long, long_s) = spent.items()
+    return [
+        Line(f"analysis of {short} marked readings", 1e3 * short_s, "ms"),
+        Line(f"analysis of {long} marked readings", 1e3 * long_s, "ms"),
+        Line("the same to numpy's FFT of that length", ratio, "ratio", at_most=10),
+        Line("cost for a reading, long to short", (long_s / long) / (short_s / short), "ratio", at_most=1.5),
+    ]
+
+
+def _cpu_s(call: Callable[[], object], times: int) -> float:
+    began = time.process_time()
+    for _ in range(times):
+        call()
+    return (time.process_time() - began) / times
+
+
+def verdict_time(folder: Path) -> list[Line]:
+    """From the end of a run of three turns to its result on the live socket of the daemon."""
+    trace = marked_trace(3.2)
+    texts = [b"%+09.3fmm \r\n" % (um / 1_000) for um in trace.reading_um]
+    wire, took = PtyWire(), []
+    wire.plug()
+    described = indicators_file(folder, {"bench": wire.url})
+    with DaemonProcess(folder / "data", described) as daemon:
+        daemon.wait_live("bench")
+        url = daemon.address.replace("http", "ws") + "/live"
+        with connect(url, proxy=None) as socket:
+            for _ in range(TRIES):
+                run = daemon.ask("POST", "/runs", kind="runout", limit="0.05 mm", turns=50)["run"]
+                time.sleep(0.1)
+                for text in texts:
+                    wire.send(text, 2.0)
+                    time.sleep(0.001)
+                time.sleep(0.3)
+                began = time.monotonic()
+                daemon.client.post(f"/runs/{run}/stop")
+                while True:
+                    messages = map(json.loads, str(socket.recv(timeout=20)).splitlines())
+                    if any(each["type"] == "result" and each["run"] == run for each in messages):
+                        break
+                took.append(time.monotonic() - began)
+    wire.close()
+    return [Line("a run's end to its verdict, median", 1e3 * statistics.median(took), "ms", at_most=300)]
+
+
+# Lists -------------------------------------------------------------------------------------------
+
+
+def list_times(folder: Path, runs: int) -> list[Line]:
+    """What the page and the commands ask of a record of years."""
+    database = folder / DATABASE
+    fill(database, runs // RUNS_EACH)
+    with Store.open(database) as store:
+        newest = store.runs(last=1)[0]
+        asked: dict[str, Callable[[], Any]] = {
+            "the newest 100 runs": lambda: store.runs(last=100),
+            "the newest 100 of one kind": lambda: store.runs(kind="endplay", last=100),
+            "the runs of one job": lambda: store.runs(job=newest.job),
+            "one run by the beginning of its id": lambda: store.run(newest.id[:30]),
+            "the last run": lambda: store.run("last"),
+        }
+        lines = [
+            Line(f"{what}, of {runs}", 1e3 * _cpu_s(call, 5), "ms", at_most=50)
+            for what, call in asked.items()
+        ]
+        lines.append(Line(f"all {runs} runs", 1e3 * _cpu_s(store.runs, 1), "ms"))
+    with Jobs.open(database) as jobs:
+        lines.append(
+            Line("the newest 100 jobs", 1e3 * _cpu_s(lambda: jobs.latest(last=100), 3), "ms", at_most=50)
+        )
+    return lines
+
+
+if __name__ == "__main__":
+    told("This takes some minutes.")
+    main()
