@@ -16,6 +16,7 @@ from analysis.cleaning_clock import clock_gaps
 from analysis.cleaning_levels import Jump, hops, jumps, switch_without_jump, unit_factor
 from analysis.cleaning_spikes import is_interrupted, lone_spikes, without_bumps
 from analysis.cleaning_still import idle_ends, stuck
+from analysis.one_way import one_way
 from analysis.trace import BoolArray, FloatArray, Trace
 from analysis.turns.steps import fitted_steps
 from analysis.turns.stopped import find_stops
@@ -68,6 +69,9 @@ def clean(trace: Trace, setup: Setup = Setup()) -> Cleaned:  # noqa: B008 - froz
     _flagged(work)
     _repeated_times(work)
     _step_and_noise(work)
+    if (note := one_way(work.kept()[1], work.step)) is not None:
+        work.notes.append(note)
+        work.refused = True
     if is_interrupted(work.kept()[1], work.step):
         work.say(
             "interrupted_surface",

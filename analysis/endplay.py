@@ -21,6 +21,7 @@ from analysis import uncertainty
 from analysis.held_levels import HeldLevel, held_levels
 from analysis.holds import Hold, Holds, find_holds
 from analysis.levels import RestLevel, find_rest_levels
+from analysis.one_way import one_way
 from analysis.trace import FloatArray
 from analysis.values import Cleaned, Component, Note, Setup
 
@@ -101,6 +102,9 @@ def find_strokes(cleaned: Cleaned, setup: Setup | None = None) -> EndPlay:
     holds = found.holds
     # One stroke shows at most: rest, push, hands off, pull, hands off, rest.
     disagree = found.disagree or (len(holds) == 2 and len(rests) > 6)
+    kept_one_way = one_way(cleaned.trace.reading_um, step_um) if len(holds) > 1 or disagree else None
+    if kept_one_way is not None:
+        return EndPlay(notes=(kept_one_way,))
     if len(holds) < 2 or disagree:
         return EndPlay(notes=(_why_none(rests, disagree, cleaned),))
     held = _held_share(rests, holds, cleaned.trace.time_s)
