@@ -17,7 +17,8 @@ from analysis.draws import Drawn, circular_standard_rad, draw, spread_at_one_ang
 from analysis.harmonics import Order
 from analysis.roundness import allowed_cutoffs, gaussian_filter
 from analysis.runout_budget import model_factor, orders_of, runout_components
-from analysis.stops import rests, spread_at_stops, stop_rows
+from analysis.stop_fit import fit_stops
+from analysis.stops import rests, spread_at_stops
 from analysis.surface import Surface, fitted_reading
 from analysis.surface_fit import fit_surface
 from analysis.thinning import thin
@@ -225,24 +226,22 @@ def _from_stops(cleaned: Cleaned, turns: Turns, setup: Setup, as_read: float | N
     time_s, reading = cleaned.trace.time_s, cleaned.trace.reading_um
     assert turns.angle_deg is not None
     levels = rests(time_s, np.deg2rad(turns.angle_deg), reading)
-    rows, at_rest = stop_rows(levels, time_s, reading, cleaned.noise_um)
-    if rows.angle_rad.size < FEWEST_READINGS:
+    if len(cleaned.trace) < FEWEST_READINGS:
         return _unknown(cleaned, turns, as_read)
-    surface = fit_surface(rows, cleaned.resolution_um)
+    surface, on_the_way = fit_stops(levels, cleaned.trace, cleaned.noise_um, cleaned.resolution_um)
     drawn = draw(surface, float(levels.angle_rad[0]), turns.complete)
     as_read_turns = _as_read_per_turn(time_s, reading, turns.starts_s)
     told = _told(cleaned, turns, setup, surface, drawn, as_read, as_read_turns)
     drift = surface.shape.drift_columns(levels.time_s) @ surface.mean[1:3]
-    seen = int((~at_rest).sum())
     note = Note(
         "stops",
-        f"The hub was read at {levels.places} places a turn; between them {seen} readings on the way were "
-        "used, whose angle is not sure.",
+        f"The hub was read at {levels.places} places a turn; {on_the_way} readings on the way between them "
+        "were used, whose angle is not sure.",
     )
     return replace(
         told,
         non_repeatable_um=spread_at_stops(levels, drift, cleaned.resolution_um),
         orders=told.orders[: max(1, levels.places // 2)],
-        readings_used=rows.angle_rad.size,
+        readings_used=levels.level_um.size + on_the_way,
         notes=(*told.notes, note),
     )

@@ -23,7 +23,9 @@ NARROW_ORDERS = 15
 NARROW_STANDS_OUT = 4.0
 SLOW_FACTOR = 1.7
 FOUND_FACTOR = 1.15
-STOPS_FACTOR = 1.5  # for the orders: what few places mix is only told apart by the readings on the way
+STOPS_FACTOR = 1.5  # the way of a hand from stop to stop is known no better than its model
+STOPS_ORDERS_FACTOR = 1.5  # once more for orders: what few places mix only the ways tell apart
+SLOW_ORDERS_FACTOR = 1.2
 LAID_OVER = 0.5  # times the noise of a reading
 
 
@@ -81,6 +83,8 @@ def model_factor(cleaned: Cleaned, turns: Turns, surface: Surface, drawn: Drawn)
         factor *= SLOW_FACTOR
     if turns.found_by in ("self", "marks"):
         factor *= FOUND_FACTOR
+    if turns.found_by == "stops":
+        factor *= STOPS_FACTOR
     return factor
 
 
@@ -143,10 +147,12 @@ def orders_of(cleaned: Cleaned, turns: Turns, surface: Surface, drawn: Drawn) ->
     highest = min(HIGHEST_ORDER, surface.shape.orders)
     pairs = surface.mean[surface.shape.periodic].reshape(-1, 2)
     covariance = surface.covariance[surface.shape.periodic, surface.shape.periodic]
-    if surface.cells or surface.shape.slow_per_turn.size:
-        covariance = covariance * model_factor(cleaned, turns, surface, drawn) ** 2
     if turns.found_by == "stops":
-        covariance = covariance * STOPS_FACTOR**2
+        covariance = covariance * (STOPS_FACTOR * STOPS_ORDERS_FACTOR) ** 2
+    elif surface.shape.slow_per_turn.size:
+        covariance = covariance * SLOW_ORDERS_FACTOR**2
+    elif surface.cells:
+        covariance = covariance * model_factor(cleaned, turns, surface, drawn) ** 2
     angles = angle_covariance(drawn.profile, angle_pattern_rad(turns, cleaned.trace.time_s), highest)
     return tuple(
         order_from_pair(

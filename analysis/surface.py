@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -78,6 +78,7 @@ class Surface:
         used: readings behind it.
         freedom: degrees of freedom left to the noise.
         cells: whether the likelihood of the step's cells was used.
+        beside: (k,) coefficients of the columns that the rows brought along; not among `mean`.
     """
 
     shape: Shape
@@ -87,6 +88,7 @@ class Surface:
     used: int
     freedom: float
     cells: bool
+    beside: FloatArray = field(default_factory=lambda: np.empty(0))
 
 
 def choose_shape(angle_rad: FloatArray, time_s: FloatArray, most_orders: int) -> Shape:

@@ -48,7 +48,9 @@ def noise_leaves_cells(scatter_um: float, step_um: float) -> bool:
     return step_um > 0 and scatter_um**2 - step_um**2 / 12 < (SMEARED * step_um) ** 2
 
 
-def fit_cells(start: Surface, columns: FloatArray, value: FloatArray, step_um: float) -> Surface:
+def fit_cells(
+    start: Surface, columns: FloatArray, value: FloatArray, step_um: float, beside_variance: FloatArray
+) -> Surface:
     """Renew the surface with the likelihood of the cells.
 
     Args:
@@ -56,6 +58,7 @@ def fit_cells(start: Surface, columns: FloatArray, value: FloatArray, step_um: f
         columns: (n, p) columns of its shape.
         value: (n,) readings, um, less a level.
         step_um: step of the indicator.
+        beside_variance: (k,) of the columns that the rows brought along.
     """
     shape = start.shape
     noise = NOISE_START * step_um
@@ -63,7 +66,8 @@ def fit_cells(start: Surface, columns: FloatArray, value: FloatArray, step_um: f
     precision = np.full(value.size, 1 / start.noise_um**2)
     sites = _Sites(precision, precision * value, noise**2)
     trend = first_trend((0.1 * max(float(np.abs(mean[1:]).max()), 1e-3)) ** 2)
-    prior, trend = renew_prior(shape, mean, np.diag(covariance), np.ones(mean.size), trend)
+    ones = np.ones(mean.size)
+    prior, trend = renew_prior(shape, mean, np.diag(covariance), ones, trend, beside_variance)
     for _ in range(ROUNDS):
         spread = np.einsum("ij,ij->i", columns @ covariance, columns)
         sites = _renew_sites(sites, columns @ mean, spread, value, step_um, noise)
@@ -74,7 +78,7 @@ def fit_cells(start: Surface, columns: FloatArray, value: FloatArray, step_um: f
         mean = covariance @ (columns.T @ sites.pull)
         known = np.clip(1 - np.diag(covariance) / prior, 0, 1)
         freedom = max(value.size - float(known.sum()), 1.0)
-        prior, trend = renew_prior(shape, mean, np.diag(covariance), known, trend)
+        prior, trend = renew_prior(shape, mean, np.diag(covariance), known, trend, beside_variance)
     return Surface(shape, mean, covariance, noise, value.size, freedom, cells=True)
 
 

@@ -36,7 +36,7 @@ TOP_STANDS_OUT = 2.0
 FEWEST_TURNS_FOR_SLOW = 1.3
 
 
-def fit_surface(rows: Rows, resolution_um: float = 0.0) -> Surface:
+def fit_surface(rows: Rows, resolution_um: float = 0.0, most_orders: int = USUAL_ORDERS) -> Surface:
     """Estimate the surface; see the module for the method.
 
     The fit is done with 40 orders first. Slow movement is added where what is left shows it, and more
@@ -45,23 +45,32 @@ def fit_surface(rows: Rows, resolution_um: float = 0.0) -> Surface:
     Args:
         rows: readings, or means of neighbouring ones.
         resolution_um: step of the indicator; 0 when it has none.
+        most_orders: no more than these are tried at first; below 40, at all.
     """
     weight = np.ones(rows.angle_rad.size) if rows.weight is None else rows.weight
     readings = float(weight.sum())
     level = float(weight @ rows.reading_um) / readings
     value = rows.reading_um - level
-    shape = choose_shape(rows.angle_rad, rows.time_s, USUAL_ORDERS)
-    columns = shape.columns(rows.angle_rad, rows.time_s)
-    surface = _fit_values(shape, columns, value, weight, rows.within_square, resolution_um)
+    shape = choose_shape(rows.angle_rad, rows.time_s, most_orders)
+    columns = _columns(shape, rows)
+    surface = _fit_values(shape, columns, value, weight, rows, resolution_um)
     wider = _widen(surface, columns, value, weight, rows)
     if wider is not shape:
-        shape, columns = wider, wider.columns(rows.angle_rad, rows.time_s)
-        surface = _fit_values(shape, columns, value, weight, rows.within_square, resolution_um)
+        shape, columns = wider, _columns(wider, rows)
+        surface = _fit_values(shape, columns, value, weight, rows, resolution_um)
     if rows.weight is None and noise_leaves_cells(surface.noise_um, resolution_um):
-        surface = fit_cells(surface, columns, value, resolution_um)
-    mean = surface.mean.copy()
+        surface = fit_cells(surface, columns, value, resolution_um, rows.beside_variance)
+    own = shape.slow.stop
+    mean, beside = surface.mean[:own].copy(), surface.mean[own:]
     mean[0] += level
-    return replace(surface, mean=mean, used=int(readings))
+    return replace(
+        surface, mean=mean, covariance=surface.covariance[:own, :own], beside=beside, used=int(readings)
+    )
+
+
+def _columns(shape: Shape, rows: Rows) -> FloatArray:
+    own = shape.columns(rows.angle_rad, rows.time_s)
+    return own if rows.beside is None else np.hstack([own, rows.beside])
 
 
 def _widen(surface: Surface, columns: FloatArray, value: FloatArray, weight: FloatArray, rows: Rows) -> Shape:
@@ -108,17 +117,18 @@ def _fit_values(
     columns: FloatArray,
     value: FloatArray,
     count: FloatArray,
-    within_square: float,
+    rows: Rows,
     resolution_um: float,
 ) -> Surface:
     weighted = columns * count[:, None]
     gram = columns.T @ weighted
     product = weighted.T @ value
-    square = float(count @ value**2) + within_square
+    square = float(count @ value**2) + rows.within_square
     readings = float(count.sum())
     floor = max(resolution_um**2 / 12, 1e-6)
     variance = max(0.05 * square / readings, floor)
     prior = np.full(columns.shape[1], square / readings)
+    prior[shape.slow.stop :] = rows.beside_variance
     trend = first_trend(square / readings)
     mean, covariance, freedom = product, gram, readings
     for _ in range(ROUNDS):
@@ -128,5 +138,5 @@ def _fit_values(
         freedom = max(readings - float(known.sum()), 1.0)
         left = max(square - 2 * float(mean @ product) + float(mean @ gram @ mean), 0.0)
         variance = max(left / freedom, floor)
-        prior, trend = renew_prior(shape, mean, np.diag(covariance), known, trend)
+        prior, trend = renew_prior(shape, mean, np.diag(covariance), known, trend, rows.beside_variance)
     return Surface(shape, mean, covariance, float(np.sqrt(variance)), int(readings), freedom, False)

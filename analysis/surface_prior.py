@@ -21,7 +21,12 @@ def first_trend(variance: float) -> FloatArray:
 
 
 def renew_prior(
-    shape: Shape, mean: FloatArray, spread: FloatArray, known: FloatArray, trend: FloatArray
+    shape: Shape,
+    mean: FloatArray,
+    spread: FloatArray,
+    known: FloatArray,
+    trend: FloatArray,
+    beside_variance: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Prior variances of the columns, and the renewed trend of the spectrum.
 
@@ -32,6 +37,7 @@ def renew_prior(
         known: (p,) share, 0 to 1, of each coefficient that comes from the readings (MacKay's gamma).
         trend: logarithm of the expected variance at the first order of the trend, the power with which
             it falls, and how much faster it ends (a bump of some width has no orders beyond).
+        beside_variance: (k,) of the columns after all others, which stay as they are.
 
     Orders follow MacKay's rule (square over what is known of it), the slow movement the slower
     expectation-maximisation rule: MacKay's puts a slow movement that looks like order 1 over two turns to
@@ -51,6 +57,7 @@ def renew_prior(
     variance[shape.periodic] = np.repeat(pairs, 2)
     slow = (square + spread)[shape.slow].reshape(-1, 2).sum(axis=1)
     variance[shape.slow] = np.repeat(slow / (2 + SLOW_WEIGHT), 2)
+    variance[shape.slow.stop :] = beside_variance
     return np.maximum(variance, 1e-8), trend
 
 

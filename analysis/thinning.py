@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -24,6 +24,8 @@ class Rows:
         weight: (n,) readings behind each mean; None when nothing was put together.
         within_square: sum of squares of the readings about their means, um squared.
         together: turns that share a row; 1 when each turn kept its own.
+        beside: (n, k) further columns of the model: what else moves a reading, and in which ratio.
+        beside_variance: (k,) how large each of them is expected to be, as a variance.
     """
 
     angle_rad: FloatArray
@@ -32,6 +34,8 @@ class Rows:
     weight: FloatArray | None
     within_square: float
     together: int
+    beside: FloatArray | None = None
+    beside_variance: FloatArray = field(default_factory=lambda: np.empty(0))
 
 
 def thin(angle_rad: FloatArray, time_s: FloatArray, reading_um: FloatArray) -> Rows:

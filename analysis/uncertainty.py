@@ -92,7 +92,7 @@ def _narrower(components: Sequence[Component], level: float) -> float:
     ]
     if not boxes:
         return 1.0
-    rest = max(0.02, 1.0 - sum(half * half for half in boxes) / 3.0)
+    rest = max(0.005, 1.0 - sum(half * half for half in boxes) / 3.0)
     at = np.linspace(0.0, 12.0 / math.sqrt(rest), 4000)[1:]
     characteristic = np.exp(-0.5 * rest * at * at) * np.prod(
         [np.sinc(half * at / np.pi) for half in boxes], axis=0
