@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from analysis.record.jobs import Jobs
+from capture.job_measure import run_request
 from capture.jobs import begin, jobs_in, pick, take_step
+from capture.messages import RunRequest
 from config.errors import InputError
 from config.path import Step, find_step
 from config.settings import read_toml
 
+Measurer = Callable[[RunRequest], str]
+"""Carries a run through and returns its id."""
 
-def drive(file: Path, steps: Sequence[Step], data: Path) -> Iterator[dict[str, Any]]:
+
+def drive(
+    file: Path, steps: Sequence[Step], data: Path, measure: Measurer | None = None
+) -> Iterator[dict[str, Any]]:
     """Take a whole job from a TOML file: ``[job]``, ``[[wheel]]``, then ``[[step]]`` in order.
 
-    A step has `step` and one of `answer`, `photo` or `trace` (files beside this one), `run`, `skip` (the
-    reason), or nothing more for a fit or a clocking; optional `wheel`, `technician` and `indicator` (its
-    name, in ``[job]`` for all; `indicators` there is the workshop's file). `release = true` in ``[job]``
-    closes it at the end; `stop = "reason"` closes it without releasing the vehicle.
+    A step has `step` and one of `answer`, `photo` or `trace` (files beside this one), `run`, ``measure =
+    true`` (with the indicator, now), `skip` (the reason), or nothing more for a fit or a clocking; optional
+    `wheel`, `technician` and `indicator` (its name, in ``[job]`` for all; `indicators` there is the
+    workshop's file). `release = true` in ``[job]`` closes it at the end; `stop = "reason"` closes it without
+    releasing the vehicle.
 
     Raises:
         InputError: names the file and the step's number; what was recorded before stays.
@@ -33,7 +41,7 @@ def drive(file: Path, steps: Sequence[Step], data: Path) -> Iterator[dict[str, A
         yield {"job": job_id, "warnings": list(warnings)}
         for number, entry in enumerate(content.get("step", []), start=1):
             try:
-                yield _drive_step(jobs, steps, job_id, entry, sheet, file.parent, data)
+                yield _drive_step(jobs, steps, job_id, entry, sheet, file.parent, data, measure)
             except InputError as error:
                 place = f"{where}, step {number}"
                 raise InputError(error.line(), where=place) from error
@@ -53,6 +61,7 @@ def _drive_step(
     sheet: Mapping[str, Any],
     folder: Path,
     data: Path,
+    measure: Measurer | None,
 ) -> dict[str, Any]:
     if not isinstance(entry.get("step"), str):
         raise InputError("names no step", expected='step = "…"')
@@ -62,10 +71,16 @@ def _drive_step(
     if "skip" in entry:
         jobs.skip(job, end, find_step(steps, entry["step"]), str(entry["skip"]), technician)
         return {**told, "answer": f"skipped: {entry['skip']}", "problem": None}
+    run = entry.get("run")
+    if entry.get("measure"):
+        if measure is None:
+            raise InputError("nothing can be measured here", do="name a trace or a run")
+        named = {name: entry[name] for name in ("indicator", "turns", "strokes") if name in entry}
+        run = measure(run_request(jobs, steps, {**told, "job": job_id, **named}))
     answer = str(folder / entry["photo"]) if "photo" in entry else entry.get("answer")
     given = {
         "job": job_id, "wheel": end.sheet.wheel, "step": entry["step"], "technician": technician,
-        "answer": None if answer is None else str(answer), "run": entry.get("run"),
+        "answer": None if answer is None else str(answer), "run": run,
         "trace": folder / entry["trace"] if "trace" in entry else None,
         "indicator": entry.get("indicator", sheet.get("indicator")),
         "indicators": folder / sheet["indicators"] if "indicators" in sheet else None,

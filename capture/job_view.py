@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from math import hypot
+from typing import Any
 
 from analysis.decisions import Seen, decide
 from analysis.record import Store
 from analysis.record.job_results import changes, found_by
 from analysis.record.job_values import Entry, JobRecord, WheelEnd
+from analysis.record.results import judged_mm
 from capture.job_models import (
     BeforeAfter,
     DecisionOut,
@@ -22,6 +25,8 @@ from capture.job_models import (
 )
 from config.path import Step, standing_answers
 
+COVERAGE = 2.0
+
 
 def view(job: JobRecord, steps: Sequence[Step], store: Store) -> JobView:
     """Everything about a job."""
@@ -32,18 +37,14 @@ def view(job: JobRecord, steps: Sequence[Step], store: Store) -> JobView:
         opened_utc=job.opened_utc,
         closed_utc=job.closed_utc,
         **asdict(job.sheet),
-        wheels=tuple(
-            _wheel(end, steps, changed[end.sheet.wheel], decisions_of(end, store)) for end in job.wheels
-        ),
+        wheels=tuple(_wheel(end, steps, changed[end.sheet.wheel], store) for end in job.wheels),
     )
 
 
-def _wheel(
-    end: WheelEnd, steps: Sequence[Step], changed: Sequence[object], decided: tuple[DecisionOut, ...]
-) -> WheelOut:
+def _wheel(end: WheelEnd, steps: Sequence[Step], changed: Sequence[object], store: Store) -> WheelOut:
     states = step_states(end, steps)
     to_do = {step.id for step in end.to_do(steps)}
-    fit, clocking = end.figures("fit"), end.figures("clocking")
+    fit = end.figures("fit")
     return WheelOut(
         **asdict(end.sheet),
         parts=end.parts,
@@ -52,10 +53,34 @@ def _wheel(
         steps=states,
         next=tuple(state for state in states if state.step in to_do),
         before_after=tuple(BeforeAfter.model_validate(line) for line in changed),
-        decisions=decided,
+        decisions=decisions_of(end, store),
         fit=None if fit is None else dict(fit),
-        clocking=None if clocking is None else dict(clocking),
+        clocking=clocking(end, steps, store),
     )
+
+
+def clocking(end: WheelEnd, steps: Sequence[Step], store: Store) -> dict[str, Any] | None:
+    """The disc's best position as predicted, and what was measured in it: lengths in mm; None without any.
+
+    `again_mm` is the run-out measured after the disc was turned, `as_predicted` whether both agree within
+    what their uncertainties allow; None until then.
+    """
+    predicted = end.figures("clocking")
+    if predicted is None:
+        return None
+    asked = {step.id for step in steps if step.records == "clocking"}
+    again = next((step for step in steps if step.run == "runout" and asked & set(step.when)), None)
+    result = None if again is None else found_by(store, end.latest.get(again.id), "runout")
+    found_mm = None if result is None else judged_mm(result)
+    if result is None or found_mm is None or result.uncertainty_mm is None:
+        return {**predicted, "again_mm": None, "again_expanded_mm": None, "as_predicted": None}
+    allowed_mm = hypot(result.uncertainty_mm.expanded, COVERAGE * predicted["predicted_standard_mm"])
+    return {
+        **predicted,
+        "again_mm": found_mm,
+        "again_expanded_mm": result.uncertainty_mm.expanded,
+        "as_predicted": abs(found_mm - predicted["predicted_mm"]) <= allowed_mm,
+    }
 
 
 def entry_out(entry: Entry) -> EntryOut:

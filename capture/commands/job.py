@@ -118,7 +118,9 @@ def _show(told: JobView) -> None:
             click.echo(f"fit: {end.fit['verdict']}: {end.fit['why']}")
         if end.clocking:
             by, figure = end.clocking["turn_by_studs"], end.clocking["predicted_mm"]
-            click.echo(f"disc: turn on by {by} stud(s), predicted {figure:.4f} mm")
+            again = end.clocking["again_mm"]
+            then = "" if again is None else f", then measured {again:.4f} mm"
+            click.echo(f"disc: turn on by {by} stud(s), predicted {figure:.4f} mm{then}")
         required = [step for step in end.next if not step.optional or step.state == "wrong"]
         for step in required[:1]:
             click.echo(f"next: {step.step}: {step.do}")

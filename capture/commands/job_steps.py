@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from capture.commands.job_options import PATH, TECHNICIAN, WHEEL, say
 from capture.commands.options import data_option, indicators_option, json_option
+
+if TYPE_CHECKING:
+    from capture.messages import RunRequest
 
 
 @click.command("step")
@@ -168,15 +171,32 @@ def stop(job: str, reason: str, technician: str, data: Path, as_json: bool) -> N
 @click.command("run-file")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @PATH
+@indicators_option
 @data_option
 @json_option
-def run_file(file: Path, path_file: Path | None, data: Path, as_json: bool) -> int:
-    """Take a whole job from one TOML FILE. Exit status 1 when an answer stops the job."""
+def run_file(
+    file: Path, path_file: Path | None, indicators_file: Path | None, data: Path, as_json: bool
+) -> int:
+    """Take a whole job from one TOML FILE. Exit status 1 when an answer stops the job.
+
+    [job] and [[wheel]] as typed at arrival, then [[step]] in order: step, and one of answer, photo, trace
+    or run, measure = true (with the indicator, now), or skip with the reason.
+    """
     from capture.job_file import drive
     from capture.jobs import path_of
 
+    def measured(request: RunRequest) -> str:
+        import asyncio
+
+        from rich.console import Console
+
+        from capture.commands.measure import measure_once
+
+        console = Console(stderr=as_json)
+        return asyncio.run(measure_once(request, data, indicators_file, None, console)).run
+
     status = 0
-    for line in drive(file, path_of(data, path_file), data):
+    for line in drive(file, path_of(data, path_file), data, measured):
         status = max(status, 1 if line.get("problem") else 0)
         text = (
             f"{line['wheel']}: {line['step']}: {line['answer']}" if "step" in line else f"job {line['job']}"

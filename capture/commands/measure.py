@@ -11,7 +11,7 @@ import click
 
 from capture.commands.bore_options import NAMES as BORE_NAMES
 from capture.commands.bore_options import bore_options
-from capture.commands.options import data_option, indicators_option, station_indicators
+from capture.commands.options import data_option, indicators_option, json_option, station_indicators
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -51,6 +51,7 @@ def _shared(function: Function) -> Function:
             help="The workshop's limits, when no daemon runs.",
         ),
         data_option,
+        json_option,
     )
     for option in reversed(options):
         function = option(function)
@@ -133,6 +134,7 @@ def _measure(
     limits_file: Path | None,
     wheel: str | None,
     stage: str | None,
+    as_json: bool,
     **asked: Any,
 ) -> None:
     import asyncio
@@ -151,7 +153,7 @@ def _measure(
     )
     _check_limit(request)
     try:
-        status = asyncio.run(_carry_through(request, data, indicators_file, limits_file))
+        status = asyncio.run(_carry_through(request, data, indicators_file, limits_file, as_json))
     except KeyboardInterrupt:
         status = EXIT_INTERRUPTED
     click.get_current_context().exit(status)
@@ -165,11 +167,17 @@ def _check_limit(request: RunRequest) -> None:
 
 
 async def _carry_through(
-    request: RunRequest, data: Path, indicators_file: Path | None, limits_file: Path | None
+    request: RunRequest, data: Path, indicators_file: Path | None, limits_file: Path | None, as_json: bool
 ) -> int:
     from rich.console import Console
 
-    outcome = await measure_once(request, data, indicators_file, limits_file, Console())
+    outcome = await measure_once(request, data, indicators_file, limits_file, Console(stderr=as_json))
+    if as_json:
+        import json
+
+        result = None if outcome.result is None else outcome.result.model_dump(mode="json")
+        told = {"run": outcome.run, "state": outcome.state, "result": result}
+        click.echo(json.dumps(told, ensure_ascii=False))
     if outcome.result is None:
         return EXIT_INTERRUPTED if outcome.state == "interrupted" else EXIT_NOT_MEASURABLE
     return exit_status(outcome.result)

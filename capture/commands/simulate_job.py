@@ -280,7 +280,8 @@ class _Technician:
         answer = await self._client.request(method, path, **more)
         if answer.is_success:
             return answer.json() if answer.content else None
-        error = answer.json().get("error") or {"what": answer.text}
+        plain = answer.headers.get("content-type") != "application/json"
+        error = {"what": answer.text} if plain else answer.json().get("error") or {"what": answer.text}
         raise InputError(str(error["what"]), where=error.get("where") or path, do=error.get("do"))
 
 

@@ -277,6 +277,8 @@ def test_the_disc_is_turned_to_its_best_position_and_measured_again(capsys, fold
     clocking = shown(capsys, folder)["wheels"][0]["clocking"]
     assert clocking["turn_by_studs"] == 2
     assert clocking["measured_mm"] == pytest.approx(was_um / 1000, abs=0.002)
+    assert clocking["as_predicted"]
+    assert clocking["again_mm"] == pytest.approx(is_um / 1000, abs=clocking["again_expanded_mm"])
     spread_mm = 2 * clocking["predicted_standard_mm"] + 0.001
     assert clocking["predicted_mm"] == pytest.approx(is_um / 1000, abs=spread_mm)
 

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from analysis.record import Store
 from capture.commands import run
-from capture.folder import Owned
+from capture.folder import DATABASE, Owned
+from capture.job_file import drive
+from capture.jobs import jobs_in
+from capture.messages import RunRequest
+from config.errors import InputError
+from config.path import Step, load_path
 
 PHOTO = b"\xff\xd8\xff\xe0 an invented picture"
 VIN, OTHER_VIN = "1G4AH59H45G118341", "1M8GDM9AXKP042788"
@@ -205,3 +212,108 @@ def test_list_is_filtered(bench: Bench, filters: tuple[str, ...], found: list[st
     bench.open("--part", "P1", "--lot", "7")
     bench.open("--part", "P2", "--lot", "7", vin=OTHER_VIN, technician="B")
     assert [row["vin"] for row in bench.run("list", *filters)] == found
+
+
+def test_two_technicians_at_one_job_at_once_lose_nothing(bench: Bench) -> None:
+    """Each with a connection of its own, 20 answers each, as fast as they can: all kept, in one order."""
+    job_id = bench.open()["job"]
+    data = bench.folder / "data"
+    step = Step(id="seal", stage="as found", do="Look.", records="choice", choices=("sound", "torn"))
+
+    def answer(technician: str) -> None:
+        with jobs_in(data) as jobs:
+            for number in range(20):
+                job = jobs.find(job_id)
+                jobs.answer(job, job.wheels[0], step, ("sound", "torn")[number % 2], technician)
+
+    with ThreadPoolExecutor(2) as hands:
+        for done in [hands.submit(answer, name) for name in ("A", "B")]:
+            done.result()
+    with jobs_in(data) as jobs:
+        entries = jobs.find(job_id).wheels[0].entries
+    assert len(entries) == len({entry.id for entry in entries}) == 40
+    assert [entry.place for entry in entries] == list(range(1, 41))
+    for name in ("A", "B"):
+        assert [e.answer for e in entries if e.technician == name] == ["sound", "torn"] * 10
+    with Store.open(data / DATABASE) as store:
+        assert store.verify().differences == ()
+
+
+def test_what_another_technician_recorded_is_told(bench: Bench) -> None:
+    bench.open("--technician", "A")
+    bench.run("step", "last", "turning", "smooth", "--technician", "A")
+    told = bench.run("step", "last", "turning", "rough", "--technician", "B")
+    assert told[0]["notice"].startswith("A had recorded 'smooth' at ")
+
+
+def test_a_step_that_was_released_meanwhile_is_refused(bench: Bench) -> None:
+    """One technician read the job, the other released it: the answer must not slip in afterwards."""
+    job_id = bench.open()["job"]
+    step = Step(id="seal", stage="as found", do="Look.", records="yes/no")
+    with jobs_in(bench.folder / "data") as jobs:
+        job = jobs.find(job_id)
+        bench.finish()
+        with pytest.raises(InputError, match="is released"):
+            jobs.answer(job, job.wheels[0], step, "yes", "B")
+
+
+def test_both_wheel_ends_of_a_job_are_needed_for_its_release(bench: Bench) -> None:
+    bench.open("--wheel", "FR")
+    named = ("--technician", "A", "--path", str(bench.path), "--wheel", "FL")
+    refused = bench.run("step", "last", "photo", str(bench.photo), *named[:-2], status=2)
+    assert "front left, front right" in refused[0]["error"]
+    for wheel in ("FL", "FR"):
+        where = (*named[:-1], wheel)
+        bench.run("step", "last", "photo", str(bench.photo), *where)
+        for step in ("play_found", "play_after"):
+            if wheel == "FR":
+                told = bench.run("release", "last", "--path", str(bench.path), status=2)
+                assert "front right: step 'play_" in told[0]["error"]
+            bench.run("skip", "last", step, "--reason", "test", *where)
+    bench.run("release", "last", "--path", str(bench.path))
+    assert len(list((bench.folder / "data" / "photos").iterdir())) == 1  # the same picture is kept once
+
+
+def test_a_job_file_measures_while_it_runs(bench: Bench) -> None:
+    """`measure = true` carries the run of that step through; here a kept one takes the indicator's place."""
+    bench.open()
+    bench.step("play_found", "--trace", bench.play("p.csv", 50))
+    bench.run("stop", "last", "--technician", "A", "--reason", "test")
+    run_id = bench.run("show", "last")[0]["wheels"][0]["entries"][0]["run"]
+    asked: list[RunRequest] = []
+
+    def measure(request: RunRequest) -> str:
+        asked.append(request)
+        return str(run_id)
+
+    file = bench.folder / "job.toml"
+    file.write_text(
+        '[job]\ntechnician = "A"\n[[wheel]]\nwheel = "FL"\n'
+        '[[step]]\nstep = "play_found"\nmeasure = true\nstrokes = 5\n'
+    )
+    lines = drive(file, load_path(bench.path), bench.folder / "data", measure)
+    with pytest.raises(InputError, match="belongs to front left of job"):  # it is another job's run
+        list(lines)
+    assert (asked[0].kind, asked[0].strokes, asked[0].wheel) == ("endplay", 5, "front left")
+
+
+@pytest.mark.parametrize(
+    ("sheet", "says"),
+    [
+        (("--size", "bore=N7"), "need the bearing's size"),
+        (("--size", "size=74"), "no unit"),
+        (("--size", "studs=many"), "a whole number, 2 to 12"),
+        (("--size", "size=74 mm", "--size", "size=75 mm"), "is there twice"),
+        (("--size", "size=74 mm", "--size", "bore=Q7"), "unknown hole class"),
+        (("--size", "knuckle=wood"), "unknown material"),
+        (("--size", "friction=-1"), "above zero"),
+        (("--limit", "colour=1 mm", "--source", "x"), "unknown quantity"),
+        (("--limit", "runout=1 mm"), "names no source"),
+        (("--torque", "180 lbf", "--source", "x"), "N m or lbf ft"),
+    ],
+)
+def test_a_sheet_that_cannot_be_is_one_line_and_opens_nothing(
+    bench: Bench, sheet: tuple[str, ...], says: str
+) -> None:
+    assert says in bench.run("open", "--technician", "A", "--wheel", "FL", *sheet, status=2)[0]["error"]
+    assert bench.run("list") == []
