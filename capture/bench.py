@@ -6,7 +6,7 @@ import asyncio
 import logging
 import os
 from collections.abc import Callable, Coroutine, Iterable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
@@ -30,7 +30,7 @@ from capture.messages import (
     Trouble,
 )
 from capture.reading import Fault, Reading
-from capture.recorder import Recorder
+from capture.recorder import Recorder, RecorderState
 from capture.run import UNIT_SWITCHED, Run
 from capture.set_up import SetUp, set_up
 from capture.supervisor import Supervisor
@@ -43,6 +43,14 @@ from config.limits import Limit
 log = logging.getLogger(__name__)
 
 OpenLink = Callable[[Indicator, Clock], Link]
+
+
+@dataclass(slots=True)
+class Counted:
+    """What came from an indicator since the station's start: readings, and times without any."""
+
+    readings: int = 0
+    gaps: int = 0
 
 
 class Bench:
@@ -75,6 +83,7 @@ class Bench:
         self._supervisors = {
             indicator.name: Supervisor(indicator, self.clock, self, open_link) for indicator in indicators
         }
+        self._counts = {indicator.name: Counted() for indicator in indicators}
         self._runs: dict[str, Run] = {}  # by id, those that go on
         self._run_of: dict[str, Run] = {}  # by indicator
         self._holder_moved: dict[str, bool | None] = {}
@@ -183,6 +192,20 @@ class Bench:
     def active(self) -> tuple[RunProgress, ...]:
         """The runs that go on."""
         return tuple(run.progress for run in self._runs.values())
+
+    def recording(self) -> RecorderState:
+        """Figures of the recorder."""
+        assert self._recorder is not None
+        return self._recorder.state
+
+    def counts(self) -> dict[str, Counted]:
+        """What came from each indicator."""
+        return {name: replace(counted) for name, counted in self._counts.items()}
+
+    @property
+    def is_well(self) -> bool:
+        """Whether what keeps readings is at work; a disk that refuses is no illness of the station."""
+        return self._recorder is not None and self._recorder.is_alive
 
     def health(self) -> Health:
         """The station's own figures."""
@@ -359,6 +382,7 @@ class Bench:
 
     def on_readings(self, indicator: str, readings: list[Reading]) -> None:
         """Record and show."""
+        self._counts[indicator].readings += len(readings)
         run = self._run_of.get(indicator)
         if run is not None and readings[0].t_ns < run.buffer.started_t_ns:
             run = None  # it waited in the link while the run was begun, and belongs to no run
@@ -367,6 +391,8 @@ class Bench:
             switched = run.unit_switched(readings)
             if switched:
                 self.on_event(indicator, readings[0].t_ns, UNIT_SWITCHED, switched)
+            if (changed := run.zero_changed()) is not None:
+                self.on_event(indicator, readings[0].t_ns, *changed)
         self._last_nm[indicator] = readings[-1].length_nm
         self.checks.take(indicator, readings)
         self._live.add(indicator, run.ref.id if run else None, readings)
@@ -385,6 +411,8 @@ class Bench:
 
     def on_event(self, indicator: str, t_ns: int, code: str, text: str) -> None:
         """Keep it with the run that goes on."""
+        if code == "gap":
+            self._counts[indicator].gaps += 1
         run = self._run_of.get(indicator)
         if run is None or self._recorder is None:
             return

@@ -18,6 +18,7 @@ import uvicorn
 from capture.api.app import create_app
 from capture.bench import Bench, own_version
 from capture.folder import DaemonPlace, Owned, remove_place, write_place
+from capture.notify import Notifier
 from capture.pairing import Code, Pairing
 from config.clock import SystemClock
 from config.errors import InputError
@@ -79,19 +80,23 @@ async def serve(
                 ws_per_message_deflate=False,
                 timeout_graceful_shutdown=2,
             )
-            server = _Server(config)
+            server, notifier = _Server(config), Notifier()
             serving = asyncio.create_task(server.serve(sockets=[listener]))
             while not server.started and not serving.done():
                 await asyncio.sleep(READY_LOOK_S)
             write_place(data, DaemonPlace(address, os.getpid(), own_version()))
+            telling = asyncio.create_task(notifier.keep_telling(bench))
             try:
                 ready(address)
+                notifier.tell("READY=1", f"STATUS=ready at {address}")
                 if pairing is not None:
                     opened(f"http://{network_address()}:{bound}", pairing.new_code)
                 stopping = asyncio.create_task(stop.wait())
                 await asyncio.wait({stopping, serving}, return_when=asyncio.FIRST_COMPLETED)
                 stopping.cancel()
             finally:
+                telling.cancel()
+                notifier.tell("STOPPING=1")
                 remove_place(data)
                 await bench.end_runs()
                 bench.fanout.close()  # listeners hear the last messages, then their sockets close

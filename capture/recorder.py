@@ -107,6 +107,11 @@ class Recorder:
                 self._writes.state,
             )
 
+    @property
+    def is_alive(self) -> bool:
+        """Whether the writing thread is at work."""
+        return self._thread.is_alive()
+
     def append(self, key: int, rows: list[Row]) -> None:
         """Hand over readings of a run; returns at once. From any thread."""
         late_ns = self._clock.monotonic_ns() - rows[0][1]

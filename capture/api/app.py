@@ -19,6 +19,7 @@ from capture.api.history import add_history
 from capture.api.indicators import add_indicators
 from capture.api.jobs import add_jobs
 from capture.api.keeping import add_keeping
+from capture.api.metrics import add_metrics
 from capture.api.page import add_page
 from capture.api.pairing import add_pairing
 from capture.api.set_up import add_set_up
@@ -45,6 +46,7 @@ def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
     app.add_exception_handler(HubproofError, _told)
     _add_state(app, bench)
     _add_runs(app, bench)
+    add_metrics(app, bench)
     add_page(app, bench)
     add_keeping(app, bench)
     add_indicators(app, bench)

@@ -28,6 +28,8 @@ COMMANDS = {
     "fit": "How tight a bearing sits in its bore, and the press force.",
     "clock": "Find the bolt position of the disc with the least run-out.",
     "study": "Study how far readings repeat between trials and technicians.",
+    "backup": "Copy the record while the station works, and check the copy.",
+    "service": "Write a systemd user unit that keeps the daemon running.",
     "runs": "List the runs that were kept, or show one.",
     "export": "Write kept runs as CSV, JSON or Parquet.",
     "claim": "Write the signed claim pack of a job.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -26,19 +27,31 @@ from capture.commands.options import data_option, indicators_option, station_ind
     is_flag=True,
     help="Let tablets of the workshop's network in too, each after it was paired by a code shown here.",
 )
-def command(data: Path, indicators_file: Path | None, limits: Path | None, port: int, network: bool) -> None:
+@click.option(
+    "--log",
+    "log",
+    type=click.Choice(["text", "json", "journal"]),
+    help="Form of the log on standard error; by itself the journal's under a service manager, else text.",
+)
+def command(
+    data: Path,
+    indicators_file: Path | None,
+    limits: Path | None,
+    port: int,
+    network: bool,
+    log: Literal["text", "json", "journal"] | None,
+) -> None:
     """Read the indicators, record runs, and answer the commands, until stopped with ctrl-c.
 
     Listens on this computer only, unless --network opens it.
     """
     import asyncio
-    import logging
 
+    from capture.logs import log_form, set_up_logs
     from config.indicators import none_described
     from config.settings import load_limits
 
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    logging.getLogger("uvicorn").setLevel(logging.WARNING)  # its comings and goings say nothing of a hub
+    set_up_logs(log_form(log))
     described, known_limits = station_indicators(data, indicators_file), load_limits(limits)
 
     from capture.commands.devices import show_opened
