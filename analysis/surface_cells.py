@@ -25,6 +25,7 @@ SMEARED = 0.3  # noise above this many steps leaves nothing of the cells
 NOISE_START = 0.03  # in steps; from below, because a noise that starts large lets high orders in
 NOISE_LEAST = 0.025
 NOISE_MOST = 0.33
+SETTLED = 3e-4  # steps: a fit that moves by less is done
 HURRY = 4.0  # steps of expectation-maximisation taken at once for the noise, which alone is slow
 
 
@@ -68,6 +69,7 @@ def fit_cells(
     trend = first_trend((0.1 * max(float(np.abs(mean[1:]).max()), 1e-3)) ** 2)
     ones = np.ones(mean.size)
     prior, trend = renew_prior(shape, mean, np.diag(covariance), ones, trend, beside_variance)
+    last = 0.0
     for _ in range(ROUNDS):
         spread = np.einsum("ij,ij->i", columns @ covariance, columns)
         sites = _renew_sites(sites, columns @ mean, spread, value, step_um, noise)
@@ -75,10 +77,16 @@ def fit_cells(
         noise = float(np.clip(hurried, NOISE_LEAST * step_um, NOISE_MOST * step_um))
         inverse = columns.T @ (columns * sites.precision[:, None]) + np.diag(1 / prior)
         covariance = np.asarray(np.linalg.inv(inverse), np.float64)
-        mean = covariance @ (columns.T @ sites.pull)
+        before, mean = mean, covariance @ (columns.T @ sites.pull)
         known = np.clip(1 - np.diag(covariance) / prior, 0, 1)
         freedom = max(value.size - float(known.sum()), 1.0)
         prior, trend = renew_prior(shape, mean, np.diag(covariance), known, trend, beside_variance)
+        if (
+            float(np.abs(mean - before).max()) < SETTLED * step_um
+            and abs(noise - last) < 10 * SETTLED * step_um
+        ):
+            break
+        last = noise
     return Surface(shape, mean, covariance, noise, value.size, freedom, cells=True)
 
 

@@ -33,6 +33,8 @@ FINE_ORDERS = 64
 MOST_ORDERS = 200
 FEWEST_TURNS_TO_FOLD = 1.8
 TOP_STANDS_OUT = 2.0
+FEWEST_ORDERS = 15
+EMPTY = 0.01
 FEWEST_TURNS_FOR_SLOW = 1.3
 
 
@@ -58,6 +60,8 @@ def fit_surface(rows: Rows, resolution_um: float = 0.0, most_orders: int = USUAL
     if wider is not shape:
         shape, columns = wider, _columns(wider, rows)
         surface = _fit_values(shape, columns, value, weight, rows, resolution_um)
+    surface, columns = _without_empty_orders(surface, columns)
+    shape = surface.shape
     if rows.weight is None and noise_leaves_cells(surface.noise_um, resolution_um):
         surface = fit_cells(surface, columns, value, resolution_um, rows.beside_variance)
     own = shape.slow.stop
@@ -66,6 +70,28 @@ def fit_surface(rows: Rows, resolution_um: float = 0.0, most_orders: int = USUAL
     return replace(
         surface, mean=mean, covariance=surface.covariance[:own, :own], beside=beside, used=int(readings)
     )
+
+
+def _without_empty_orders(surface: Surface, columns: FloatArray) -> tuple[Surface, FloatArray]:
+    """The fit without its highest orders, where all of these together are next to nothing.
+
+    What they and their uncertainty add up to is then below a hundredth of one reading's noise.
+    """
+    periodic = surface.shape.periodic
+    square = (surface.mean**2 + np.diag(surface.covariance))[periodic].reshape(-1, 2).sum(axis=1)
+    above = np.cumsum(square[::-1])[::-1]
+    needed = int(np.sum(above > (EMPTY * surface.noise_um) ** 2))
+    orders = min(surface.shape.orders, max(needed, FEWEST_ORDERS))
+    if orders == surface.shape.orders:
+        return surface, columns
+    keep = np.ones(surface.mean.size, np.bool_)
+    keep[periodic.start + 2 * orders : periodic.stop] = False
+    return replace(
+        surface,
+        shape=replace(surface.shape, orders=orders),
+        mean=surface.mean[keep],
+        covariance=surface.covariance[np.ix_(keep, keep)],
+    ), columns[:, keep]
 
 
 def _columns(shape: Shape, rows: Rows) -> FloatArray:

@@ -1,4 +1,4 @@
-"""Run-out from stops at the studs: simulated flanges with orders to 20, against the truth of the simulator."""
+"""Run-out from stops at the studs: simulated flanges with orders to 20, against the simulator's truth."""
 
 from __future__ import annotations
 
