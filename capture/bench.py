@@ -16,6 +16,9 @@ from analysis.record import EndState, RunRef, Store
 from analysis.results import RestResult
 from capture.check_messages import IndicatorCard
 from capture.checking import Checks
+from capture.clock_watch import CLOCK_STEPPED, ClockWatch
+from capture.clock_watch import LOOK_S as CLOCK_LOOK_S
+from capture.clock_watch import told as clock_step_told
 from capture.fanout import Fanout
 from capture.folder import DATABASE
 from capture.links import Link, link_for
@@ -113,6 +116,7 @@ class Bench:
         for supervisor in self._supervisors.values():
             self.spawn(supervisor.run(), f"indicator {supervisor.indicator.name}")
         self.spawn(self._live.run(), "live readings")
+        self.spawn(self._watch_clock(), "clock")
         return self
 
     async def __aexit__(
@@ -145,6 +149,19 @@ class Bench:
         if not task.cancelled() and (error := task.exception()) is not None:
             log.error("%s ended unexpectedly", task.get_name(), exc_info=error)
             self._fanout.publish(Trouble(where=task.get_name(), text=f"ended unexpectedly: {error}"))
+
+    async def _watch_clock(self) -> None:
+        watch = ClockWatch(self.clock)
+        while True:
+            await self.clock.sleep(CLOCK_LOOK_S)
+            step_s = watch.look()
+            if step_s is None:
+                continue
+            text = clock_step_told(step_s)
+            log.warning("%s", text)
+            for run in self._run_of.values():
+                run.warn(text[0].upper() + text[1:] + ".")
+                self.on_event(run.indicator.name, self.clock.monotonic_ns(), CLOCK_STEPPED, text)
 
     def _recording_trouble(self, text: str | None) -> None:
         if text is None:

@@ -121,7 +121,8 @@ def find(connection: sqlite3.Connection, id_or_prefix: str) -> RunRef:
     """
     asked = id_or_prefix.strip().lower()
     if asked == LAST:
-        row = connection.execute("SELECT id, key FROM run ORDER BY id DESC LIMIT 1").fetchone()
+        # By order of writing: a time of day that was set back would make an older run the last.
+        row = connection.execute("SELECT id, key FROM run ORDER BY key DESC LIMIT 1").fetchone()
         if row is None:
             raise InputError("there is no run yet", where=LAST, do="measure first")
         return RunRef(*row)

@@ -23,6 +23,7 @@ class ManualClock:
 
     def __init__(self) -> None:
         self._now_ns = 0
+        self.ahead = timedelta(0)  # of the time of day, where a test sets it
         self._sleepers: list[tuple[int, int, asyncio.Future[None]]] = []
         self._number = itertools.count()
 
@@ -30,7 +31,7 @@ class ManualClock:
         return self._now_ns
 
     def utc(self) -> datetime:
-        return START + timedelta(microseconds=self._now_ns / 1000)
+        return START + timedelta(microseconds=self._now_ns / 1000) + self.ahead
 
     async def sleep(self, seconds: float) -> None:
         future = asyncio.get_running_loop().create_future()
