@@ -18,6 +18,7 @@ from capture.recorder import Row
 from capture.run_buffer import RunBuffer
 from capture.so_far import between_marks, look
 from capture.warnings import end_warning, unit_warning
+from capture.zero_watch import TEXTS, ZeroWatch
 from config.clock import NS_PER_S, Clock
 from config.indicators import Indicator
 from config.limits import Limit
@@ -33,6 +34,18 @@ FASTEST_S = {"runout": 1.5, "endplay": 0.5, "bore": 1.0}
 """No hand turns a hub, pushes and pulls it to rest, or gauges a place in less: a guard for the live count."""
 
 UNIT_SWITCHED = "unit_switched"
+HOLD_S = 12.0
+"""A hub that is turned or pushed by hand changes the reading by a step in less, unless it is at rest."""
+
+LEAP_OF_A_HAND_NM = 500_000
+"""Hands that push and pull can make a leap of less between two readings, and let it come back to 0."""
+
+
+def _zero_watch(request: RunRequest, indicator: Indicator) -> ZeroWatch | None:
+    """A watch over the zero, where leaps do not belong to the measurement."""
+    if request.kind in ("runout", "rest"):
+        return ZeroWatch(indicator.resolution_nm)
+    return ZeroWatch(indicator.resolution_nm, LEAP_OF_A_HAND_NM) if request.kind == "endplay" else None
 
 
 class Run:
@@ -66,7 +79,12 @@ class Run:
     ) -> None:
         self.ref, self.request, self.indicator = ref, request, indicator
         self.limit, self.setup = limit, setup
-        self.buffer = RunBuffer(started_t_ns, indicator.resolution_nm, keeps_all=request.kind != "trace")
+        self.buffer = RunBuffer(
+            started_t_ns,
+            indicator.resolution_nm,
+            keeps_all=request.kind != "trace",
+            zero=_zero_watch(request, indicator),
+        )
         self._clock = clock
         self._state_of = state_of
         self._publish = publish
@@ -83,7 +101,9 @@ class Run:
         self._gaps = 0
         self._shown = False  # whether a look told angles or strokes
         self._stopped = asyncio.Event()
-        self._switched = self._near_end = False
+        self._switched = self._near_end = self._zero_told = self._moved_at_all = False
+        self._stands_nm: int | None = None
+        self._stands_since_ns = started_t_ns
         self._last_say = "Stopped."
         self.progress = self._progress(Step("waiting", "Waiting for the indicator."))
 
@@ -91,6 +111,9 @@ class Run:
 
     def take(self, readings: list[Reading]) -> list[Row]:
         """Readings of the indicator; returns the rows to record."""
+        if any(reading.length_nm != self._stands_nm for reading in readings):
+            self._stands_nm, self._stands_since_ns = readings[-1].length_nm, readings[-1].t_ns
+            self._moved_at_all = len(self.buffer) > 0
         return self.buffer.add(readings)
 
     def take_faults(self, faults: list[Fault]) -> list[Row]:
@@ -109,6 +132,16 @@ class Run:
         text = f"the indicator was switched from {began} to {other}; those readings are kept apart"
         self.warn(f"Unit switched from {began} to {other}: switch back, those readings are not used.")
         return text
+
+    def zero_changed(self) -> tuple[str, str] | None:
+        """The code and the sentence when the zero was changed in mid-run; told once."""
+        zero = self.buffer.zero
+        if zero is None or zero.confirmed is None or self._zero_told:
+            return None
+        self._zero_told = True
+        text = TEXTS[zero.confirmed]
+        self.warn(f"{text[0].upper()}{text[1:]}: readings from there on are not used; measure again.")
+        return zero.confirmed, f"{text}; the readings from there on are kept apart"
 
     def warn(self, text: str) -> None:
         """Add a warning that stays in sight until the end."""
@@ -172,6 +205,9 @@ class Run:
         warning = unit_warning(self.indicator, self.buffer.unit, self.buffer.last_lengths_nm())
         if warning is not None:
             self.warn(warning)
+        stands_s = (self._clock.monotonic_ns() - self._stands_since_ns) / NS_PER_S
+        if self._moved_at_all and stands_s > HOLD_S and self.request.kind != "trace":
+            self.warn(f"The reading has stood still for {HOLD_S:g} s: if the hub moves, hold is on.")
         near_end = end_warning(self.indicator, self.buffer.last_lengths_nm())
         if near_end is not None and not self._near_end:
             self._near_end = True  # once: its figure changes with every reading
