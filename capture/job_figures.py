@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import hypot, radians
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +23,12 @@ from config.path import Step
 from config.sizes import Sizes, read_sizes, ring_limits
 
 COVERAGE = 2.0
-CLOCKED_BY = ("marks", "angle")
-"""Ways to the turns that know where the index mark is; without it the angles mean nothing."""
+CLOCKED_BY = {"marks": 5.0, "angle": 1.0}
+"""Ways to the turns that know where the index mark is, with the standard uncertainty of an angle, degrees.
+
+Between two marks a hand's speed varies from turn to turn; what comes every turn shifts flange and disc
+alike, and falls out. 5 degrees is what simulated hands differ by from run to run; no published source.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +209,13 @@ def _waves(store: Store, end: WheelEnd, step: Step, names: tuple[str, ...]) -> t
             where=where,
             do="measure it again and mark each passing of stud 1",
         )
+    angle_rad = radians(CLOCKED_BY[result.turns.found_by])
     return tuple(
-        Wave(o.order, o.amplitude_mm * 1000.0, o.peak_deg, (o.standard_mm or 0.0) * 1000.0)
+        Wave(
+            o.order,
+            o.amplitude_mm * 1000.0,
+            o.peak_deg,
+            1000.0 * hypot(o.standard_mm or 0.0, o.amplitude_mm * o.order * angle_rad),
+        )
         for o in result.per_turn_orders
     )
