@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -27,6 +28,15 @@ _ADVICE = {
     "SQLITE_IOERR": "the disk does not answer; check the disk",
 }
 
+_NOT_OURS = "it or its folder belongs to another user or is read-only: get the right, or name --data"
+_OS_ADVICE = {
+    errno.EACCES: _NOT_OURS,
+    errno.EPERM: _NOT_OURS,
+    errno.EROFS: _NOT_OURS,
+    errno.ENOSPC: "the disk is full: make room",
+    errno.EDQUOT: "this user's share of the disk is used up: make room",
+}
+
 
 @contextmanager
 def told(path: Path) -> Iterator[None]:
@@ -46,7 +56,8 @@ def told(path: Path) -> Iterator[None]:
         what, _, do = advice.partition("; ")
         raise StoreError(what, where=str(path), do=do) from error
     except OSError as error:
-        raise StoreError(f"cannot be opened: {error.strerror}", where=str(path)) from error
+        do = _OS_ADVICE.get(error.errno or 0)
+        raise StoreError(f"cannot be opened: {error.strerror}", where=str(path), do=do) from error
 
 
 def connect(path: Path) -> sqlite3.Connection:
