@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import inf
+
 from capture.course import Course, Seen
 
 
@@ -88,3 +90,18 @@ def test_a_rest_check_ends_after_three_seconds_of_readings() -> None:
 
 def test_a_plain_recording_goes_on() -> None:
     assert story(Course("trace", 0.0), at(1.0, True), at(999.0, False)) == ["moving", "at rest"]
+
+
+def test_a_bore_ends_when_the_gauge_is_out_after_enough_places() -> None:
+    course = Course("bore", 8.0)
+    moments = (at(1.0, False), at(3.0, True, 0), at(20.0, True, 4), at(40.0, True, 8), at(42.0, False, 8))
+    states = story(course, *moments, at(42.5, False, 8))
+    assert states == ["waiting", "moving", "moving", "enough", "enough", "done"]
+
+
+def test_a_bore_of_unknown_places_goes_on_until_it_is_stopped() -> None:
+    course = Course("bore", inf)
+    assert course.step(at(3.0, True, 40)).state == "moving"
+    assert "40 places seen" in course.step(at(4.0, True, 40)).say
+    assert course.step(at(90.0, False, 40)).state == "at rest"
+    assert course.step(at(130.0, False, 40)).state == "done"  # nobody moves it any more

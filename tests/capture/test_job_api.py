@@ -195,3 +195,34 @@ async def test_a_study_is_walked_through_over_the_door(desk: Desk) -> None:
     assert len((await desk.client.get("/studies")).json()) == 1
     again = await desk.client.post(f"/studies/{study.study}/finish")
     assert (again.status_code, again.json()["error"]["what"].endswith("is finished")) == (400, True)
+
+
+async def test_a_bore_is_asked_for_with_what_the_steps_before_recorded(desk: Desk) -> None:
+    await desk.open()
+    for step, answer in (
+        ("replace", "yes"),
+        ("bore_clean", "yes"),
+        ("setting_ring", "74.002 mm +- 0.001 mm"),
+        ("ring_temperature", "22 °C"),
+    ):
+        await desk.step(step, answer=answer)
+    assert "one of two is missing" in await desk.refused("/steps/bore/run", wheel="FL")
+    await desk.step("knuckle_temperature", answer="75.2 °F")
+    answer = await desk.client.post(f"/jobs/{desk.job}/steps/bore/run", json={"wheel": "FL"})
+    assert answer.status_code == 201, answer.text
+    assert answer.json()["asked"] == 8  # four directions at two depths, as the path says
+    (run,) = desk.station.bench._runs.values()
+    asked = run.request.bore
+    assert asked is not None
+    assert (asked.setting_ring, asked.size, asked.bore) == ("74.002 mm +- 0.001 mm", "74 mm", "N7")
+    assert (asked.ring_temperature, asked.knuckle_temperature) == (22.0, pytest.approx(24.0))
+    settings = desk.station.bench.store.run(run.ref.id).settings
+    assert settings["applied_bore"]["ring_mm"] == 74.002
+    assert settings["applied_bore"]["ring_standard_um"] == pytest.approx(0.5)  # the half width is k = 2
+
+
+async def test_end_play_with_a_loose_nut_is_refused_and_an_unknown_one_warned_of(desk: Desk) -> None:
+    answer = await desk.client.post("/runs", json={"kind": "endplay", "nut_torqued": False})
+    assert (answer.status_code, "would mean nothing" in answer.text) == (400, True)
+    answer = await desk.client.post("/runs", json={"kind": "endplay"})
+    assert "Is the hub nut at its torque?" in answer.json()["warnings"][0]

@@ -15,6 +15,8 @@ from analysis.record import Store
 from analysis.results import Counts, EndplayResult
 from capture.commands import run
 from capture.folder import DATABASE
+from capture.measure_run import Outcome
+from capture.messages import RunRequest
 from tests.reference.test_msa_crossed_study import TABLE
 
 NAMES = ("A", "B", "C")
@@ -169,3 +171,29 @@ def test_what_cannot_be_planned_is_one_line(walker: Walker) -> None:
     assert "named twice" in refused(walker, "begin", "--indicator", "x", *part, "--technician", "A")
     assert "1 trials" in refused(walker, "begin", "--indicator", "x", *part, "--trials", "1")
     assert "not above zero" in refused(walker, "begin", "--indicator", "x", *part, "--limit", "0 mm")
+
+
+def test_the_station_measures_a_trial_and_one_without_a_figure_is_measured_again(
+    walker: Walker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The runs are kept ones here, the indicator's place being taken: the second try has a figure."""
+    walker.run(
+        "begin", "--indicator", "bench", "--quantity", "endplay", "--technician", "A", "--part", "1",
+        "--trials", "2",
+    )  # fmt: skip
+    runs = [kept_run(walker.data, kind="bore"), *(kept_run(walker.data) for _ in range(2))]
+    asked = []
+
+    async def measured(request: RunRequest, *_: object) -> Outcome:
+        asked.append((request.kind, request.indicator, request.unjudged))
+        return Outcome(runs[len(asked) - 1], "done", None)
+
+    monkeypatch.setattr("capture.commands.measure.measure_once", measured)
+    lines = walker.run("walk", typed="\n\n\n")
+    assert asked == [("endplay", "bench", True)] * 3
+    assert "is a run of bore" in walker.said.err
+    assert lines[1]["repeatability_mm"] == 0.0  # both runs found 0.0421 mm
+    with sqlite3.connect(walker.data / DATABASE) as connection:
+        kept = [row[0] for row in connection.execute("SELECT run FROM study_reading ORDER BY key")]
+    connection.close()
+    assert kept == runs[1:]
