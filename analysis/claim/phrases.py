@@ -1,8 +1,9 @@
 """Sentences of the analysis in the reader's language: matched against a phrase book, their figures filled in.
 
 The analysis writes English sentences with figures in them. The phrase book (`messages/phrases_de.toml`) has
-each with ``{}`` for every figure or part, and its translation with ``{0}``, ``{1}`` in the order that the
-language wants. Parts are looked up in turn. What the book does not have stays English.
+each with ``{}`` for every part, ``{n}`` where only a figure can stand, and its translation with ``{0}``,
+``{1}`` in the order that the language wants. Parts are looked up in turn. What the book does not have stays
+English.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from analysis.claim.values import Language
 _DECIMAL_POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _NUMBER = re.compile(r"[-+\d.,%; ]+")
 DEEPEST = 4
+GAP = re.compile(r"\{n?\}")
 
 
 @cache
@@ -24,13 +26,17 @@ def _book(language: Language) -> tuple[tuple[re.Pattern[str], str], ...]:
     """Patterns with their translations, those with the fewest gaps first."""
     text = resources.files("analysis.claim").joinpath(f"messages/phrases_{language}.toml").read_text("utf-8")
     phrases: dict[str, str] = tomllib.loads(text)["phrases"]
-    ordered = sorted(phrases.items(), key=lambda pair: (pair[0].count("{}"), -len(pair[0])))
+    ordered = sorted(phrases.items(), key=lambda pair: (len(GAP.findall(pair[0])), -len(pair[0])))
     return tuple((pattern_of(english), told) for english, told in ordered)
 
 
 def pattern_of(english: str) -> re.Pattern[str]:
-    """What a sentence with ``{}`` for its parts looks like."""
-    return re.compile("(.+?)".join(map(re.escape, english.split("{}"))), re.DOTALL)
+    """What a sentence with ``{}`` and ``{n}`` for its parts looks like."""
+    pieces, gaps = GAP.split(english), GAP.findall(english)
+    parts = [re.escape(pieces[0])]
+    for gap, piece in zip(gaps, pieces[1:], strict=True):
+        parts += [r"([-+\d.,%; ]+)" if gap == "{n}" else "(.+?)", re.escape(piece)]
+    return re.compile("".join(parts), re.DOTALL)
 
 
 def translated(text: str, language: Language, depth: int = 0) -> str | None:

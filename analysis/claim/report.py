@@ -67,7 +67,7 @@ LABELS = (
     "verifying",
     "page",
 )
-SHORT, LONG = 90, 700  # signs of a field and of a free text on the first page
+NAME, NUMBER, SHORT, LONG = 48, 40, 90, 700  # signs of a field and of a free text on the first page
 
 
 class Pictures:
@@ -125,8 +125,8 @@ def report_data(
         "lang": claim.form.language,
         "paper": claim.form.paper,
         "labels": {key: say(key) for key in LABELS},
-        "workshop": _short(job.workshop, say),
-        "number": _short(job.number or job.id, say),
+        "workshop": printable(job.workshop, NAME) or say("not_stated"),
+        "number": printable(job.number or job.id, NUMBER),
         "date": job.day_utc.date().isoformat(),
         "facts": _facts(claim, say),
         "complaint": printable(job.complaint, LONG, more=say("shortened")) or say("not_stated"),

@@ -25,7 +25,7 @@ from analysis.results_bore import BoreResult
 from analysis.trace import FloatArray
 
 Add = Callable[[Board], dict[str, Any]]
-FIELD, FREE = 120, 1200
+FIELD, NOTE, FREE = 120, 400, 1200
 
 
 def run_page(
@@ -137,9 +137,9 @@ def _turns(result: RunoutResult, say: Wording) -> str:
 def _setup(run: ClaimRun, instrument: Instrument | None, say: Wording) -> list[list[str]]:
     header, setup = run.header, run.header.setup
     holder = {True: "holder_true", False: "holder_false", None: "holder_unknown"}[setup.holder_moved]
-    rows = [("started", say.moment(header.started_utc)), ("technician", header.technician)]
+    rows = [("started", say.moment(header.started_utc)), ("technician", printable(header.technician, FIELD))]
     rows += _instrument(run, instrument, say)
-    rows.append(("second", header.second or say("second_none")))
+    rows.append(("second", printable(header.second or "", FIELD) or say("second_none")))
     if header.kind == "runout":
         rows.append(("surface", say(f"surface_{setup.surface}")))
         if setup.studs is not None:
@@ -155,8 +155,8 @@ def _setup(run: ClaimRun, instrument: Instrument | None, say: Wording) -> list[l
     )
     rows.append(("holder", say(holder)))
     if header.note:
-        rows.append(("note", printable(header.note, FREE, more=say("shortened"))))
-    return [[say(key), printable(text, FREE) or say("not_stated")] for key, text in rows]
+        rows.append(("note", printable(header.note, NOTE, more=say("shortened"))))
+    return [[say(key), text or say("not_stated")] for key, text in rows]
 
 
 def _instrument(run: ClaimRun, known: Instrument | None, say: Wording) -> list[tuple[str, str]]:

@@ -128,6 +128,12 @@ def pack(claim: ClaimInput, key: SigningKey) -> Pack:
     return make_pack(claim, key)
 
 
+@pytest.fixture(scope="session")
+def small_pack(claim: ClaimInput, key: SigningKey) -> Pack:
+    """The pack of the first run alone, an end play: quickly computed anew."""
+    return make_pack(replace(claim, runs=claim.runs[:1]), key)
+
+
 @pytest.fixture
 def written(tmp_path: Path) -> Callable[[bytes], Path]:
     """Writes bytes as a pack file."""

@@ -5,11 +5,12 @@ from __future__ import annotations
 import ast
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
 
-from analysis.claim.phrases import pattern_of, translated
+from analysis.claim.phrases import GAP, pattern_of, translated
 from analysis.claim.wording import Wording
 from config.path import load_path
 
@@ -19,7 +20,12 @@ MESSAGES = ANALYSIS / "claim" / "messages"
 SENTENCES = {"Note": 1, "say": 1, "Component": 0}
 
 
-def calls() -> Iterator[tuple[str, ast.Call]]:
+@cache
+def calls() -> tuple[tuple[str, ast.Call], ...]:
+    return tuple(_calls())
+
+
+def _calls() -> Iterator[tuple[str, ast.Call]]:
     for path in sorted(ANALYSIS.rglob("*.py")):
         if "claim" not in path.parts and path.name not in ("comparison.py", "indicator_check.py"):
             for node in ast.walk(ast.parse(path.read_text("utf-8"))):
@@ -78,10 +84,10 @@ def test_every_sentence_has_its_translation() -> None:
 def test_the_phrase_book_fills_in_what_it_takes_out() -> None:
     phrases = tomllib.loads((MESSAGES / "phrases_de.toml").read_text("utf-8"))["phrases"]
     for english, german in phrases.items():
-        gaps = [str(number) for number in range(english.count("{}"))]
+        gaps = [str(number) for number in range(len(GAP.findall(english)))]
         assert german.format(*(f"<{gap}>" for gap in gaps)).count("<") == len(gaps), english
         assert all(f"{{{gap}}}" in german for gap in gaps), english
-        assert pattern_of(english).fullmatch(english.replace("{}", "7")), english
+        assert pattern_of(english).fullmatch(GAP.sub("7", english)), english
 
 
 def test_figures_and_parts_are_translated_with_the_sentence() -> None:
