@@ -170,8 +170,9 @@ class SimulatedClient(BaseBleakClient):
         self.air.clients.add(self)
         connection.on(connection.EVENT_DISCONNECTION, self._gone)
         try:
-            await self._asked(connection.gatt_client.request_mtu(self._wanted_mtu))
-            self.services = await self._discover(connection)
+            async with asyncio.timeout(self._timeout):  # as the library's own backends do
+                await self._asked(connection.gatt_client.request_mtu(self._wanted_mtu))
+                self.services = await self._discover(connection)
         except BaseException:
             await self.disconnect()
             raise

@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import re
 from collections.abc import AsyncIterator
-from typing import Any
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
@@ -17,7 +16,7 @@ from bleak.exc import BleakGATTProtocolError
 from capture.decoding.gatt import PRESENTATION
 from capture.links.base import Chunk, Inbox
 from capture.links.bluetooth_errors import FAILURES, told
-from capture.links.bluetooth_reach import Air, connected, find
+from capture.links.bluetooth_reach import Air, backend, connected, find
 from config.clock import NS_PER_S, Clock
 from config.errors import LinkError
 from config.indicators import BluetoothLink, GattFormat, GattFramesFormat, GattLinesFormat, Indicator
@@ -26,6 +25,7 @@ SEEN_S = 1.5
 """A peripheral that is free is seen within this; then those the system holds connected are looked at."""
 SCAN_S = 3.5
 CONNECT_S = 10.0
+LONGEST_OPENING_S = 20.0
 LOOK_S = 0.5
 SILENT_S = 1.0
 """After this much silence the peripheral is asked for something cheap: a link can die without a word."""
@@ -82,13 +82,15 @@ class BluetoothPeripheral:
         """See `Link`."""
         self._inbox = Inbox()
         try:
-            device = await self._find()
-            backend: dict[str, Any] = {} if self._air is None else {"backend": self._air.client_backend}
-            self._client = BleakClient(
-                device, disconnected_callback=self._dropped, timeout=CONNECT_S, **backend
-            )
-            await self._client.connect()
-            async with asyncio.timeout(CONNECT_S):  # the system waits for an answer without end
+            async with asyncio.timeout(LONGEST_OPENING_S):  # the system waits for an answer without end
+                device = await self._find()
+                self._client = BleakClient(
+                    device,
+                    disconnected_callback=self._dropped,
+                    timeout=CONNECT_S,
+                    **backend(self._air, "client_backend"),
+                )
+                await self._client.connect()
                 await self._subscribe(self._client)
         except FAILURES as error:
             raise told(error, self.where) from error

@@ -20,6 +20,7 @@ from capture.bench import Bench
 from capture.finding import find_peripherals
 from capture.messages import RunRequest
 from config.clock import SystemClock
+from config.errors import LinkError
 from config.indicators import BluetoothLink
 from simulators.gatt import Pacing, table_for
 from simulators.hand import Turn
@@ -216,6 +217,24 @@ async def test_two_indicators_may_speak_from_one_peripheral(
         await way.put(table_for(indicators, address="F0:0D:00:00:00:01"), Counting(), QUICK)
         async with Bench(tmp_path, indicators, (), open_link=way.open_link) as bench:
             await until(lambda: all(state.state == "live" for state in bench.indicators()))
+
+
+async def test_a_peripheral_that_falls_silent_in_discovery_is_not_waited_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The stack itself waits 30 s for each answer; the loss of the link is not told either."""
+    if lacks := missing(IN_ONE_PROCESS):
+        pytest.skip(lacks)
+    monkeypatch.setattr(capture.links.bluetooth, "CONNECT_S", 0.3)
+    indicator = by_address("bench-bluetooth", 1)
+    async with route(IN_ONE_PROCESS, SystemClock()) as way:
+        peripheral = await way.put(table_for([indicator], address="F0:0D:00:00:00:01"), Counting(), QUICK)
+        peripheral.drop_after_requests(3, lost_after_s=30.0)
+        link = way.open_link(indicator, SystemClock())
+        async with asyncio.timeout(5):
+            with pytest.raises(LinkError, match="does not answer"):
+                await link.open()
+            await link.close()
 
 
 async def test_who_is_in_reach_can_be_asked_while_the_bench_looks_for_an_indicator(tmp_path: Path) -> None:
