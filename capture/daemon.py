@@ -31,6 +31,8 @@ HOST = "127.0.0.1"
 EVERY_ADDRESS = "0.0.0.0"  # noqa: S104 (only when the technician opens the station to the network)
 PORT = 4870
 READY_LOOK_S = 0.005
+LARGEST_FRAME = 4_096
+"""Bytes of a message to the station: it listens to nothing that a listener says."""
 
 
 class _Server(uvicorn.Server):
@@ -78,6 +80,7 @@ async def serve(
                 access_log=False,
                 lifespan="off",
                 ws_per_message_deflate=False,
+                ws_max_size=LARGEST_FRAME,
                 timeout_graceful_shutdown=2,
             )
             server, notifier = _Server(config), Notifier()

@@ -10,6 +10,8 @@
 
 from __future__ import annotations
 
+LONGEST_LINE = 1_000
+
 
 class HubproofError(Exception):
     """Base of every error that is told to the user in one line.
@@ -39,7 +41,10 @@ class HubproofError(Exception):
             text += f"; expected {self.expected}"
         if self.do:
             text += f"; {self.do}"
-        return " ".join(text.split())
+        text = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in " ".join(text.split()))
+        if len(text) > LONGEST_LINE:  # what was found may be a whole file without a line end
+            text = f"{text[: LONGEST_LINE // 2]} … {text[-LONGEST_LINE // 2 :]}"
+        return text
 
 
 class InputError(HubproofError):

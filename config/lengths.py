@@ -47,6 +47,11 @@ def _units() -> pint.UnitRegistry[Decimal]:
     return registry
 
 
+LARGEST_EXPONENT = 30
+"""Powers of ten beyond this are no quantity of a workshop, and overflow where units are raised to powers."""
+LONGEST_UNIT = 30
+
+
 def parse_quantity(text: str, unit: str, *, where: str | None = None) -> Decimal:
     """Read a typed quantity such as ``"0.002 in"`` or ``"180 N*m"`` and convert it exactly to `unit`.
 
@@ -71,8 +76,10 @@ def parse_quantity(text: str, unit: str, *, where: str | None = None) -> Decimal
         value = Decimal(number)
     except InvalidOperation as error:
         raise InputError(f"{text!r} is not a quantity", where=where, expected=expected) from error
-    if not value.is_finite():
+    if not value.is_finite() or (value and abs(value.adjusted()) > LARGEST_EXPONENT):
         raise InputError(f"{text!r} is not a finite number", where=where, expected=expected)
+    if len(unit_text) > LONGEST_UNIT:
+        raise InputError(f"{text!r} is not a quantity", where=where, expected=expected)
     if not unit_text.strip():
         raise InputError(f"{text!r} has no unit", where=where, expected=expected)
     return _convert(value, unit_text.strip(), unit, text=text, where=where, expected=expected)
@@ -91,7 +98,7 @@ def _convert(
         raise InputError(
             f"{text!r} is not a quantity that can be given in {unit}", where=where, expected=expected
         ) from error
-    except (pint.errors.PintError, AttributeError, ValueError, TypeError, KeyError) as error:
+    except (pint.errors.PintError, ArithmeticError, AttributeError, ValueError, TypeError, KeyError) as error:
         raise InputError(
             f"{text!r} has an unknown unit {unit_text!r}", where=where, expected=expected
         ) from error

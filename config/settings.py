@@ -39,6 +39,8 @@ def read_toml(path: Path | None, shipped_name: str) -> tuple[str, str, dict[str,
         raise InputError(f"cannot be read: {error.strerror}", where=where) from error
     except UnicodeDecodeError as error:
         raise InputError("is not UTF-8 text", where=where, expected="a TOML file") from error
+    except RecursionError as error:
+        raise InputError("is nested too deep", where=where, expected="a TOML file") from error
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"is not TOML: {error}", where=where) from error
 

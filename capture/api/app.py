@@ -44,6 +44,7 @@ def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
     app = FastAPI(title="Hubproof", version=own_version(), docs_url=None, redoc_url=None)
     app.add_middleware(Door, pairing=pairing)
     app.add_exception_handler(HubproofError, _told)
+    app.add_exception_handler(UnicodeDecodeError, _not_utf8)
     _add_state(app, bench)
     _add_runs(app, bench)
     add_metrics(app, bench)
@@ -120,6 +121,11 @@ def _csv(bench: Bench, run: str) -> str:
     text = io.StringIO(newline="")
     write_trace(bench.store.trace(run), text)
     return text.getvalue()
+
+
+async def _not_utf8(request: Request, _: Exception) -> JSONResponse:
+    """A body that says it is JSON and is no text: the framework lets that error out."""
+    return await _told(request, InputError("the body is no text", expected="JSON in UTF-8"))
 
 
 async def _told(_: Request, error: Exception) -> JSONResponse:
