@@ -135,6 +135,8 @@ STORIES = (
             _ENCODER,
             _PRESSED_IN,
             _RING,
+            Answer("flange_not_bent", "old, bent", wrong=True),
+            Answer("flange_not_bent", "new"),
             *_FLANGE_IN,
             Answer("nut", "new"),
             Answer("torque_tool", "impact wrench", wrong=True),

@@ -118,6 +118,17 @@ def test_an_answer_changed_since_takes_its_steps_with_it():
     assert "groove" not in [step.id for step in open_steps(PATH, changed)]
 
 
+@pytest.mark.parametrize(
+    ("found", "step"),
+    [({"runout_found": "over"}, "flange_not_bent"), ({"groove": "yes"}, "flange_not_grooved")],
+)
+def test_a_bent_or_grooved_flange_is_asked_for_a_new_one(found, step):
+    sound = {**GOOD, "runout_found": "within", "replace": "yes", "flange_off": "yes", "groove": "no"}
+    assert step not in [left.id for left in open_steps(PATH, sound)]
+    assert step in [left.id for left in open_steps(PATH, {**sound, **found})]
+    assert "not used again" in read_answer(find_step(PATH, step), find_step(PATH, step).choices[-1]).problem
+
+
 def test_a_fit_may_be_missing_but_not_wrong():
     step = find_step(PATH, "pressed_in")
     right = {"bore": "within", "encoder_side": "to the sensor"}

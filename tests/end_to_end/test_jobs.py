@@ -207,6 +207,8 @@ def test_bent_flange(capsys, folder, recorded):
         *measured("good", "bent"),
         *OUT,
         ("bore", "bore_good.csv"),
+        ("flange_not_bent", "old, bent"),
+        ("flange_not_bent", "new"),
         *IN[:7],
         *nut,
         *IN[7:],
@@ -215,7 +217,7 @@ def test_bent_flange(capsys, folder, recorded):
     ]
     _, lines, error, _ = drive(capsys, other, steps)
     assert error == ""
-    assert [line["step"] for line in lines if line.get("problem")] == ["nut"]
+    assert [line["step"] for line in lines if line.get("problem")] == ["flange_not_bent", "nut"]
 
 
 def test_bore_out_of_round_keeps_the_bearing_out(capsys, folder):
