@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from capture.decoding.identity import parse_identity
 from capture.learning.confirm import Learned, Propose, Say, confirm
 from capture.learning.ear import Ear
 from capture.learning.frames import looks_framed, propose_frames
@@ -121,7 +122,7 @@ async def _ask(
             say(f"It is silent; asking at {baud} baud.")
             for end in ENDS:
                 identity = await _answer(ear, IDENTIFY, end) if query is None else ""
-                named = identity.count(",") == 3  # IEEE 488.2, 10.14: four fields
+                named = parse_identity(identity) is not None
                 if named:
                     say(f"It says that it is: {identity}")
                 for asked in (query,) if query else QUERIES:

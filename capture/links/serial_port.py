@@ -82,7 +82,7 @@ class SerialPort:
                 parity=PARITY[self._link.parity],
                 stopbits=self._link.stop_bits,
                 timeout=LOOK_UP_S,
-                write_timeout=1.0,
+                write_timeout=None if name.startswith("rfc2217://") else 1.0,  # not known to that protocol
                 exclusive=None if "://" in name else True,
             )
         except (OSError, ValueError) as error:

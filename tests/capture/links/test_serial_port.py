@@ -9,8 +9,10 @@ import socket
 import tty
 from collections.abc import Iterator
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import pytest
+from serial.tools import list_ports
 
 from capture.links import Link, link_for
 from capture.links.serial_errors import lost, not_opened
@@ -127,6 +129,28 @@ async def test_a_usb_device_that_is_not_plugged_in() -> None:
     described = indicator(link={"kind": "serial", "usb": "dead:beef"})
     with pytest.raises(LinkError, match="no USB device dead:beef is plugged in"):
         await link_for(described, SystemClock()).open()
+
+
+@pytest.mark.parametrize(
+    ("link", "found"),
+    [({"usb": "0ABC:0012"}, True), ({"usb": "0abc:0012", "usb_serial_number": "77"}, True),
+     ({"usb": "0abc:0012", "usb_serial_number": "78"}, False), ({"usb": "0abc:0013"}, False)],
+)  # fmt: skip
+async def test_a_usb_device_is_found_by_its_ids_whatever_its_path(
+    pty: Pty, monkeypatch: pytest.MonkeyPatch, link: dict[str, str], found: bool
+) -> None:
+    other = SimpleNamespace(device="/dev/none", description="", vid=None, pid=None, serial_number=None)
+    ours = SimpleNamespace(device=pty.path, description="USB", vid=0x0ABC, pid=0x12, serial_number="77")
+    monkeypatch.setattr(list_ports, "comports", lambda: [other, ours])
+    opened = link_for(indicator(link={"kind": "serial", **link}), SystemClock())
+    if not found:
+        with pytest.raises(LinkError, match="is plugged in; expected one of the ports"):
+            await opened.open()
+        return
+    await opened.open()
+    pty.send(b"here")
+    assert await collect(opened, 4) == b"here"
+    await opened.close()
 
 
 async def test_a_network_port_gives_chunks_not_bytes() -> None:
