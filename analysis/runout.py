@@ -19,7 +19,7 @@ from analysis.roundness import allowed_cutoffs, gaussian_filter
 from analysis.runout_budget import model_factor, orders_of, runout_components
 from analysis.stop_fit import fit_stops
 from analysis.stops import rests, spread_at_stops
-from analysis.surface import Surface, fitted_reading
+from analysis.surface import Surface, fitted_reading, slow_amplitude_um
 from analysis.surface_fit import fit_surface
 from analysis.thinning import thin
 from analysis.trace import FloatArray
@@ -28,6 +28,7 @@ from analysis.values import Cleaned, Component, Note, Setup, Turns
 __all__ = ["Order", "Profiles", "Runout", "take_apart"]
 
 FEWEST_READINGS = 12
+WORTH_A_WORD_UM = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +64,8 @@ class Runout:
         repeatable_standard_um: its standard uncertainty from the readings alone.
         non_repeatable_um: largest spread at one angle over the whole turns (asynchronous), noise and
             steps of the indicator not counted; None with fewer than two turns.
+        slow_um: amplitude (half the swing) of movement that comes round slower than the hub, as a cage's
+            wobble does; None where none stands above the noise.
         orders: orders 1 to 15, or as many as the readings carry.
         residual_after_order_1_um: movement of the repeatable part without order 1 (flatness along the
             circle).
@@ -92,6 +95,7 @@ class Runout:
     repeatable_um: float | None = None
     repeatable_standard_um: float | None = None
     non_repeatable_um: float | None = None
+    slow_um: float | None = None
     orders: tuple[Order, ...] = ()
     residual_after_order_1_um: float | None = None
     filtered_um: tuple[tuple[int, float], ...] = ()
@@ -176,6 +180,7 @@ def _told(
     per_turn = drawn.turns.mean(axis=0)
     step_um = cleaned.resolution_um
     per_reading = np.sqrt(surface.noise_um**2 + (step_um**2 / 12 if surface.cells else 0.0))
+    slow = slow_amplitude_um(surface, turns.complete)
     radial = radial_reference(drawn.profile) if setup.surface == "radial" else (None, None)
     rate = surface.used / max(abs(turns.total or turns.complete), 1.0)
     return Runout(
@@ -186,6 +191,7 @@ def _told(
         repeatable_um=float(drawn.repeatable.mean()),
         repeatable_standard_um=model_factor(cleaned, turns, surface, drawn) * float(drawn.repeatable.std()),
         non_repeatable_um=spread_at_one_angle(drawn.slow) if turns.complete > 1 else None,
+        slow_um=slow,
         orders=orders_of(cleaned, turns, surface, drawn),
         residual_after_order_1_um=float(drawn.after_order_1.mean()),
         filtered_um=_filtered(drawn.profile, min(rate, 7.0 * surface.shape.orders)),
@@ -206,7 +212,18 @@ def _told(
             repeatable_um=drawn.profile,
             repeatable_standard_um=drawn.profile_standard,
         ),
+        notes=_slow_notes(slow, turns),
     )
+
+
+def _slow_notes(slow_um: float | None, turns: Turns) -> tuple[Note, ...]:
+    """What moves slower than the hub, where it is worth a word and the turns have not said it."""
+    if slow_um is None or slow_um < WORTH_A_WORD_UM or "slow_motion" in [note.code for note in turns.notes]:
+        return ()
+    text = (
+        f"Something moves by {slow_um:.1f} um either way slower than the hub, as a bearing's cage goes round."
+    )
+    return (Note("slow_motion", text),)
 
 
 def _filtered(profile: FloatArray, readings_per_turn: float) -> tuple[tuple[int, float], ...]:

@@ -16,9 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.harmonics import harmonic_columns
 from analysis.stops import StopLevels, stop_rows
-from analysis.surface import Surface
+from analysis.surface import Surface, profile_slope
 from analysis.surface_fit import fit_surface
 from analysis.thinning import Rows
 from analysis.trace import FloatArray, IntArray, Trace
@@ -112,7 +111,7 @@ def fit_stops(levels: StopLevels, trace: Trace, noise_um: float, step_um: float)
     surface = fit_surface(rows, step_um, MOST_ORDERS)
     for _ in range(ROUNDS):
         angle, change = seen.angles(unknown)
-        beside = _slope(surface, angle)[:, None] * change
+        beside = profile_slope(surface, angle)[:, None] * change
         rows = Rows(
             angle,
             time_s,
@@ -164,12 +163,3 @@ def _seen(levels: StopLevels, trace: Trace, noise_um: float, step_um: float) -> 
         level_variance=mean_of_steps_um(step_um, usual) ** 2 + usual**2 / count + WOBBLE_UM**2,
         noise_um=noise_um,
     )
-
-
-def _slope(surface: Surface, angle_rad: FloatArray) -> FloatArray:
-    """Slope of the repeatable profile, um/rad."""
-    own = surface.mean[surface.shape.periodic]
-    order = np.arange(1, surface.shape.orders + 1)
-    turned = np.empty(own.size)
-    turned[0::2], turned[1::2] = order * own[1::2], -order * own[0::2]
-    return np.asarray(harmonic_columns(angle_rad, surface.shape.orders) @ turned, np.float64)

@@ -113,6 +113,38 @@ def fitted_reading(surface: Surface, angle_rad: FloatArray, time_s: FloatArray) 
     return np.asarray(drift + np.interp(np.mod(angle_rad, 2 * np.pi), table, profile))
 
 
+def profile_slope(surface: Surface, angle_rad: FloatArray) -> FloatArray:
+    """Slope of the repeatable profile, um/rad."""
+    own = surface.mean[surface.shape.periodic]
+    order = np.arange(1, surface.shape.orders + 1)
+    turned = np.empty(own.size)
+    turned[0::2], turned[1::2] = order * own[1::2], -order * own[0::2]
+    return np.asarray(harmonic_columns(angle_rad, surface.shape.orders) @ turned, np.float64)
+
+
+def slow_amplitude_um(surface: Surface, turns: int) -> float | None:
+    """Amplitude of the movement slower than the hub: root mean square of its envelope over whole turns.
+
+    Cosines and sines near one frequency make one wave whose amplitude swells; what their uncertainty adds to
+    the mean square is taken off. None where the model has no such movement.
+    """
+    shape = surface.shape
+    slower = np.flatnonzero(shape.slow_per_turn < 1.0)
+    if not slower.size:
+        return None
+    cage = np.column_stack([2 * slower, 2 * slower + 1]).ravel()
+    mean = surface.mean[shape.slow][cage]
+    covariance = surface.covariance[shape.slow, shape.slow][np.ix_(cage, cage)]
+    angle = np.linspace(0.0, 2 * np.pi * max(turns, 1), 90)
+    columns = shape.slow_columns(shape.start_rad + angle)[:, cage]
+    ahead = np.empty_like(columns)
+    ahead[:, 0::2], ahead[:, 1::2] = -columns[:, 1::2], columns[:, 0::2]
+    both = np.vstack([columns, ahead])
+    square = both @ mean
+    doubt = np.einsum("ij,ij->i", both @ covariance, both)
+    return float(np.sqrt(max(float(np.mean(square**2)) * 2 - float(np.mean(doubt)) * 2, 0.0)))
+
+
 def slow_seen(
     shape: Shape, angle_rad: FloatArray, left_um: FloatArray, weight: FloatArray, noise_um: float
 ) -> FloatArray:

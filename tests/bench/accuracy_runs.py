@@ -208,12 +208,11 @@ def off_high_spot(recording: Recording, runout: Runout, turns: Turns) -> float |
 
 
 def off_cage(recording: Recording, runout: Runout) -> float | None:
-    """Error of the slow wobble's amplitude, taken as half the largest spread at one angle, um."""
-    bearing = recording.truth.turn.bearing
-    if bearing.cage_um < 1.0 or runout.non_repeatable_um is None:
+    """Error of the slow wobble's amplitude, um; None where there is none worth finding, or none was found."""
+    cage_um = recording.truth.turn.bearing.cage_um
+    if cage_um < 1.0 or not runout.orders:
         return None
-    true = recording.truth.turn.non_repeatable_um
-    return None if true is None else (runout.non_repeatable_um - true) / 2.0
+    return (runout.slow_um or 0.0) - cage_um
 
 
 def played(case: str, seed: int) -> Play:
