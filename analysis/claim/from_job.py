@@ -33,6 +33,7 @@ def particulars(job: JobRecord, last_utc: datetime, *, workshop: str) -> Job:
         opened_utc=datetime.fromisoformat(job.opened_utc),
         changed_utc=last_utc if job.closed_utc is None else None,
         closed_utc=None if job.closed_utc is None else datetime.fromisoformat(job.closed_utc),
+        state=job.state,
         workshop=workshop,
         technician=sheet.technician,
         vehicle=Vehicle(description=sheet.vehicle, vin=sheet.vin or "", odometer=sheet.odometer_km),

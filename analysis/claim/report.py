@@ -113,7 +113,7 @@ def report_data(
     job = claim.job
     known: dict[str | None, WheelFacts] = {facts.wheel: facts for facts in claim.wheels}
     wheels = [
-        {**_wheel(wheel, lines, claim, pictures, say), "parts": _parts(known.get(wheel), say)}
+        {**_wheel(wheel, lines, claim, pictures, say), "parts": _parts(known.get(wheel), claim, say)}
         for wheel, lines in by_wheel(claim.runs).items()
     ]
     runs = [
@@ -163,6 +163,8 @@ def _facts(claim: ClaimInput, say: Wording) -> list[list[str]]:
         ("opened", say.moment(job.opened_utc)),
     ]
     closed = say("not_closed") if job.closed_utc is None else say.moment(job.closed_utc)
+    if job.state == "stopped":
+        closed = say("closed_stopped", at=closed)
     facts.append(("closed", closed))
     if vehicle.plate is not None:
         facts.append(("plate", vehicle.plate))
@@ -184,14 +186,20 @@ def _wheel(
     }
 
 
-def _parts(facts: WheelFacts | None, say: Wording) -> str:
-    """The bearing found and the one fitted, by part and lot; empty when neither was written down."""
+def _parts(facts: WheelFacts | None, claim: ClaimInput, say: Wording) -> str:
+    """The bearing found and the one fitted, by part and lot; empty when neither was written down.
+
+    A part number alone fits no bearing: it was fitted where something was measured after the repair.
+    """
     if facts is None:
         return ""
+    repaired = any(
+        run.header.wheel == facts.wheel and run.header.stage == "after repair" for run in claim.runs
+    )
     told = []
     for key, part, lot in (
         ("part_found", facts.old_part, facts.old_lot),
-        ("part_fitted", facts.new_part, facts.new_lot),
+        ("part_fitted" if repaired else "part_planned", facts.new_part, facts.new_lot),
     ):
         if part or lot:
             told.append(say(key, part=printable(part, SHORT) or "–", lot=printable(lot, SHORT) or "–"))

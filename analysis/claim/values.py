@@ -47,7 +47,8 @@ class Vehicle(Model):
 class Job(Model):
     """One vehicle's visit. `customer` is handed over only when asked for.
 
-    `changed_utc` is when the last thing was recorded of a job that is not closed.
+    `changed_utc` is when the last thing was recorded of a job that is not closed. `stopped` is closed
+    without the vehicle being released; None is not known.
     """
 
     id: Identifier
@@ -55,6 +56,7 @@ class Job(Model):
     opened_utc: Utc
     changed_utc: Utc | None = None
     closed_utc: Utc | None = None
+    state: Literal["open", "released", "stopped"] | None = None
     workshop: str = ""
     technician: str = ""
     vehicle: Vehicle = Vehicle()

@@ -354,6 +354,16 @@ def test_what_was_seen_and_felt_speaks_against_a_part_whatever_the_figures_say(c
     assert wheel["part"] == "No figure is over its limit."
 
 
+def test_a_bearing_counts_as_fitted_only_where_something_was_measured_after_the_repair(
+    claim: ClaimInput,
+) -> None:
+    told = replace(claim, wheels=(WheelFacts(wheel="front left", new_part="N-1"),))
+    assert report_data(told, drawn_of(told), "")[0]["wheels"][0]["parts"] == "Bearing fitted: part N-1, lot –"
+    told = replace(told, runs=claim.runs[:1])
+    parts = report_data(told, drawn_of(told), "")[0]["wheels"][0]["parts"]
+    assert parts == "Bearing meant to be fitted: part N-1, lot –"
+
+
 def test_a_pack_without_runs_is_refused(claim: ClaimInput, key: SigningKey) -> None:
     with pytest.raises(InputError, match="no run"):
         make_pack(replace(claim, runs=()), key)

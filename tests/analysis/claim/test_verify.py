@@ -217,11 +217,14 @@ def test_random_changes_are_noticed(claim: ClaimInput, key: SigningKey, written:
 
 
 def random_change(pack: Pack, draw: random.Random) -> tuple[str, bytes]:
-    """One change: a byte of the zip, a dropped, added, renamed or swapped file, an edited figure."""
+    """One change: a byte of the zip or around it, a dropped, added, renamed or swapped file, a figure."""
     files = files_of(pack)
     paths = sorted(files)
     one, other = draw.sample(paths, 2)
-    kind = draw.choice(["byte", "file byte", "drop", "add", "rename", "swap", "figure"])
+    kind = draw.choice(["byte", "around", "file byte", "drop", "add", "rename", "swap", "figure"])
+    if kind == "around":
+        extra = draw.randbytes(draw.randrange(1, 99))
+        return kind, draw.choice([pack.content + extra, extra + pack.content])
     if kind == "byte":
         changed = bytearray(pack.content)
         place = draw.randrange(len(changed))
