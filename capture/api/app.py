@@ -6,13 +6,13 @@ import asyncio
 import io
 from collections.abc import Coroutine
 from contextlib import suppress
-from dataclasses import asdict
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import FastAPI, Query, Request, WebSocket, WebSocketDisconnect
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
-from analysis.record import RunKind, Wheel
+from analysis.record import RunKind, RunRecord, RunSummary, Wheel
 from capture.api.claim import add_claim
 from capture.api.door import POLICY_VIOLATION, Door, is_here, token_of
 from capture.api.history import add_history
@@ -22,6 +22,7 @@ from capture.api.keeping import add_keeping
 from capture.api.metrics import add_metrics
 from capture.api.page import add_page
 from capture.api.pairing import add_pairing
+from capture.api.refusals import REFUSALS
 from capture.api.set_up import add_set_up
 from capture.api.studies import add_studies
 from capture.bench import Bench, own_version
@@ -31,7 +32,16 @@ from capture.pairing import Pairing
 from config.errors import HubproofError, InputError, StoreError
 
 BEAT_S = 0.3
+CSV = "text/csv"
+OF_RECORD = tuple(RunRecord.__dataclass_fields__)
 REVOKED_LOOK_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class RunView(RunRecord):
+    """A run of the record, and how it stands while it goes on."""
+
+    progress: RunProgress | None = None
 
 
 def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
@@ -41,7 +51,7 @@ def create_app(bench: Bench, pairing: Pairing | None = None) -> FastAPI:
         bench: at work.
         pairing: the devices that may come in from the network; None when the door is shut to it.
     """
-    app = FastAPI(title="Hubproof", version=own_version(), docs_url=None, redoc_url=None)
+    app = FastAPI(title="Hubproof", version=own_version(), docs_url=None, redoc_url=None, responses=REFUSALS)
     app.add_middleware(Door, pairing=pairing)
     app.add_exception_handler(HubproofError, _told)
     app.add_exception_handler(UnicodeDecodeError, _not_utf8)
@@ -90,15 +100,14 @@ def _add_runs(app: FastAPI, bench: Bench) -> None:
         job: str | None = None,
         wheel: Wheel | None = None,
         last: Annotated[int, Query(ge=1, le=1_000)] = 100,
-    ) -> list[dict[str, Any]]:
-        found = await asyncio.to_thread(bench.store.runs, kind=kind, job=job, wheel=wheel, last=last)
-        return [asdict(summary) for summary in found]
+    ) -> tuple[RunSummary, ...]:
+        return await asyncio.to_thread(bench.store.runs, kind=kind, job=job, wheel=wheel, last=last)
 
     @app.get("/runs/{run}")
-    async def one(run: str) -> dict[str, Any]:
+    async def one(run: str) -> RunView:
         record = await asyncio.to_thread(bench.store.run, run)
         progress = next((each for each in bench.active() if each.run == record.summary.id), None)
-        return {**asdict(record), "progress": progress.model_dump() if progress else None}
+        return RunView(**{name: getattr(record, name) for name in OF_RECORD}, progress=progress)
 
     @app.post("/runs/{run}/mark", status_code=204)
     async def mark(run: str) -> Response:
@@ -110,9 +119,11 @@ def _add_runs(app: FastAPI, bench: Bench) -> None:
         await bench.stop_run(run)
         return Response(status_code=204)
 
-    @app.get("/runs/{run}/trace.csv")
+    @app.get(
+        "/runs/{run}/trace.csv", response_class=PlainTextResponse, responses={200: {"content": {CSV: {}}}}
+    )
     async def trace(run: str) -> Response:
-        return PlainTextResponse(await asyncio.to_thread(_csv, bench, run), media_type="text/csv")
+        return PlainTextResponse(await asyncio.to_thread(_csv, bench, run), media_type=CSV)
 
 
 def _csv(bench: Bench, run: str) -> str:

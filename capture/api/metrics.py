@@ -19,7 +19,7 @@ Sample = tuple[str, dict[str, str], float]
 def add_metrics(app: FastAPI, bench: Bench) -> None:
     """Add the route."""
 
-    @app.get("/metrics")
+    @app.get("/metrics", response_class=Response, responses={200: {"content": {CONTENT_TYPE: {}}}})
     async def metrics() -> Response:
         return Response("\n".join([*_lines(bench), "# EOF", ""]), headers={"content-type": CONTENT_TYPE})
 

@@ -34,6 +34,7 @@ const HEARD = {
   },
   run: (message) => {
     state.named = true;
+    if (message.kind === "trace") return; // a recording, such as the check of an indicator makes: it has a view of its own
     const before = state.progress;
     if (before?.run !== message.run) begun(message);
     else if (Math.floor(message.seen ?? 0) > Math.floor(before.seen ?? 0)) sound("counted");

@@ -11,13 +11,18 @@ import { language, when, word } from "./words.js";
 
 let list = null;
 let job = null;
+let [tickets, newest] = [0, 0];
 let shown = 0; // counts what came from the station, so that it is drawn anew
 
 export function enterJob([id]) {
   if (!id) return refreshList();
   if (id === "new") return changed();
   if (job?.id !== id) job = null;
-  return told(async () => takeIn(await jobView(id)));
+  const mine = (tickets += 1);
+  return told(async () => {
+    const view = await jobView(id);
+    if (mine > newest) takeIn(view, mine); // else something that was asked for later is there already
+  });
 }
 
 const refreshList = () => told(async () => {
@@ -25,7 +30,8 @@ const refreshList = () => told(async () => {
   shown += 1;
 });
 
-export function takeIn(view) {
+export function takeIn(view, ticket = (tickets += 1)) {
+  newest = ticket;
   job = view;
   shown += 1;
   changed();

@@ -113,7 +113,7 @@ function sayOfRun(how, reason = "") {
     state.said[run] = { run, word: how, reason };
     if (how === "kept") await stepMeasured(run, state.outcome.result.kind);
     else delete state.last[state.outcome.result.kind];
-    document.querySelector("#starts .next")?.focus({ preventScroll: true });
+    state.toStart = true;
   });
 }
 

@@ -224,6 +224,10 @@ function drawKeys() {
     const last = state.last[kind];
     set(button.querySelector("span"), last ? wordOf(last) : word("last_none"));
   }
+  if (state.toStart && !by("starts").hidden) {
+    state.toStart = false;
+    document.querySelector("#starts .next")?.focus({ preventScroll: true });
+  }
   for (const id of ["keep", "again", "throw"]) by(id).disabled = !state.live;
   set(by("keep-hint"), state.forStep ? word("keep_for_job") : "");
 }

@@ -5,7 +5,7 @@ export const state = {
   indicators: new Map(), checks: new Map(), shown: null, unit: localStorage.getItem("unit"), ownUnit: "mm",
   lengthNm: null, low: null, high: null, progress: null, soFar: null,
   settings: null, outcome: null, laid: null, last: {}, said: {}, setUp: null,
-  trouble: "", beats: 0, named: false, toMark: false, sound: false, forStep: null,
+  trouble: "", beats: 0, named: false, toMark: false, toStart: false, sound: false, forStep: null,
 };
 
 const ENDED = ["done", "interrupted"];

@@ -143,7 +143,7 @@ def test_run_out_is_drawn_round_as_the_hub_turns_and_kept(page: Any, second: Any
 
 def test_a_photo_from_the_camera_is_kept_with_its_step(page: Any) -> None:
     page.click(".path-step[href$='/photo_found']")
-    picture = Path(__file__).parents[3] / "capture" / "page" / "icon-180.png"
+    picture = Path(__file__).parents[4] / "capture" / "page" / "icon-180.png"
     page.set_input_files("#photo-file", picture)
     page.wait_for_selector(".path-step.done[href$='/photo_found']", timeout=STEP_MS)
     page.click(".path-step[href$='/photo_found']")

@@ -1,0 +1,91 @@
+"""The page when something goes: an indicator unplugged, the station silent, killed and started again."""
+
+from __future__ import annotations
+
+import os
+import signal
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(120)]
+SOON_MS = 15_000
+
+
+@pytest.fixture(scope="module")
+def page(tablet: Any) -> Any:
+    return tablet()
+
+
+def test_an_unplugged_indicator_is_shown_and_read_again_when_it_is_back(page: Any, station: Any) -> None:
+    page.wait_for_selector("[data-start=rest]:enabled")
+    station.wire.unplug()
+    page.wait_for_selector("body[data-link=lost]", timeout=SOON_MS)
+    assert page.inner_text("#link-word") == "lost"
+    assert page.inner_text("#link-why") != ""  # what is wrong and what to do
+    page.click("#rooms a[href='#indicators']")
+    page.wait_for_selector(".card.lost .problem", timeout=SOON_MS)
+    station.wire.replug()
+    page.wait_for_selector(".card.live", timeout=SOON_MS)
+    page.click("#rooms a[href='#measure']")
+
+
+def test_a_silent_station_is_shown_within_a_second_and_comes_back_by_itself(page: Any, station: Any) -> None:
+    page.wait_for_selector("body[data-link=live]", timeout=SOON_MS)
+    page.evaluate("window.awayMs = undefined")
+    os.kill(station.daemon.pid, signal.SIGSTOP)
+    try:
+        page.wait_for_selector("body[data-link=away]", timeout=SOON_MS)
+        assert 0 < page.evaluate("window.awayMs - window.heardMs") < 1000
+        assert page.inner_text("#link-word") == "not live"
+        assert page.is_disabled("[data-start=rest]")
+    finally:
+        os.kill(station.daemon.pid, signal.SIGCONT)
+    page.wait_for_selector("body[data-link=live]", timeout=SOON_MS)
+    assert page.is_enabled("[data-start=rest]")
+
+
+def test_a_daemon_killed_in_a_run_is_seen_and_its_run_is_closed_when_it_is_back(
+    page: Any, station: Any
+) -> None:
+    page.click("[data-start=runout]")
+    page.wait_for_selector("body[data-view=run]")
+    page.wait_for_timeout(300)
+    station.daemon.kill()
+    station.daemon.wait()
+    page.wait_for_selector("body[data-link=away]", timeout=SOON_MS)
+    assert "not answer" in page.inner_text("#link-why")
+    station.start_again()
+    page.wait_for_selector("body[data-link=live]", timeout=SOON_MS)
+    page.wait_for_selector("body:not([data-view=run])", timeout=SOON_MS)
+    page.wait_for_selector("[data-start=runout]:enabled", timeout=SOON_MS)
+
+
+PAIRED = """() => {
+  // what a station that is opened to the network says to a device that it does not know
+  const asked = [];
+  window.pairingAsked = asked;
+  window.WebSocket = class extends EventTarget { close() {} };
+  window.fetch = async (path, { method, body } = {}) => {
+    if (path.startsWith("/page/")) return window.plainFetch(path);
+    asked.push([method, path, body]);
+    const error = { kind: "InputError", code: "not_paired", what: "this device is not paired", do: null };
+    const headers = { "Content-Type": "application/json" };
+    return new Response(JSON.stringify({ error }), { status: 401, headers });
+  };
+}"""
+
+
+def test_a_device_that_is_not_paired_is_asked_for_its_code(browser: Any, station: Any) -> None:
+    context = browser.new_context(locale="en-GB")
+    page = context.new_page()
+    page.add_init_script(f"window.plainFetch = window.fetch.bind(window); ({PAIRED})()")
+    page.goto(station.address)
+    page.wait_for_selector("#pair-code", timeout=SOON_MS)
+    assert page.is_hidden("#rooms")
+    page.fill("#pair-code", "ab12")
+    page.click("button:text-is('Come in')")
+    page.wait_for_selector(".pair .problem:text('not paired')")
+    asked = page.evaluate("window.pairingAsked.filter(([, path]) => path === '/pair')")
+    assert asked == [["POST", "/pair", '{"code":"ab12","device":"tablet"}']]
+    context.close()
