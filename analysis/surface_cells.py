@@ -25,7 +25,7 @@ SMEARED = 0.3  # noise above this many steps leaves nothing of the cells
 NOISE_START = 0.03  # in steps; from below, because a noise that starts large lets high orders in
 NOISE_LEAST = 0.025
 NOISE_MOST = 0.33
-SETTLED = 3e-4  # steps: a fit that moves by less is done
+SETTLED = 1e-3  # steps: a fit that moves by less is done
 HURRY = 4.0  # steps of expectation-maximisation taken at once for the noise, which alone is slow
 
 

@@ -34,6 +34,7 @@ MOST_ORDERS = 200
 FEWEST_TURNS_TO_FOLD = 1.8
 TOP_STANDS_OUT = 2.0
 FEWEST_ORDERS = 15
+SETTLED = 2e-3  # of the noise: a fit that moves by less is done
 EMPTY = 0.01
 FEWEST_TURNS_FOR_SLOW = 1.3
 CAGE_PER_TURN = (0.415, 0.445)  # a cage goes round 0.40 to 0.46 times a turn of the hub
@@ -176,10 +177,12 @@ def _fit_values(
     mean, covariance, freedom = product, gram, readings
     for _ in range(ROUNDS):
         covariance = np.asarray(np.linalg.inv(gram / variance + np.diag(1 / prior)), np.float64)
-        mean = covariance @ product / variance
+        before, mean = mean, covariance @ product / variance
         known = np.clip(1 - np.diag(covariance) / prior, 0, 1)
         freedom = max(readings - float(known.sum()), 1.0)
         left = max(square - 2 * float(mean @ product) + float(mean @ gram @ mean), 0.0)
         variance = max(left / freedom, floor)
         prior, trend = renew_prior(shape, mean, np.diag(covariance), known, trend, rows.beside_variance)
+        if float(np.abs(mean - before).max()) < SETTLED * np.sqrt(variance):
+            break
     return Surface(shape, mean, covariance, float(np.sqrt(variance)), int(readings), freedom, False)
