@@ -30,7 +30,7 @@ COMEBACKS = f"""SELECT before.vin AS vin, first.wheel AS wheel, before.id AS bef
        after.odometer_km - before.odometer_km AS distance_km,
        coalesce(part.answer, first.new_part) AS part, coalesce(lot.answer, first.new_lot) AS lot
 FROM job AS before JOIN wheel_end AS first ON first.job = before.key
-JOIN job AS after ON after.vin = before.vin AND after.key > before.key
+JOIN job AS after ON after.vin = before.vin AND after.id > before.id
 JOIN wheel_end AS second ON second.job = after.key AND second.wheel = first.wheel
 LEFT JOIN ({_READ.format(step="new_part")}) AS part ON part.wheel_end = first.key
 LEFT JOIN ({_READ.format(step="new_lot")}) AS lot ON lot.wheel_end = first.key

@@ -128,9 +128,9 @@ class Jobs:
             InputError: none, or more than one.
         """
         if name == "last":
-            rows = self._all("SELECT * FROM job ORDER BY key DESC LIMIT 1")
+            rows = self._all("SELECT * FROM job ORDER BY id DESC LIMIT 1")
         else:
-            rows = self._all("SELECT * FROM job WHERE vin = ? ORDER BY key DESC LIMIT 1", name.upper())
+            rows = self._all("SELECT * FROM job WHERE vin = ? ORDER BY id DESC LIMIT 1", name.upper())
             if not rows and len(name) >= 4:
                 rows = self._all(
                     "SELECT * FROM job WHERE id >= ? AND id < ? LIMIT 2", name.lower(), name.lower() + "g"

@@ -6,9 +6,13 @@ import hashlib
 import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 from analysis.record import chain, checks, job_chain, keeping, queries
 from analysis.record.chain import StoredReading
+from analysis.record.job_values import Attachment
+from analysis.record.photos import read_photo
+from config.errors import StoreError
 
 ROWS_AT_ONCE = 10_000
 
@@ -39,10 +43,16 @@ class Verified:
     last_link: str
 
 
-def verify(connection: sqlite3.Connection) -> Verified:
-    """Compute the whole chain again from what is in the tables."""
+def verify(connection: sqlite3.Connection, *, photos: bool = True) -> Verified:
+    """Compute the whole chain again from what is in the tables, and the photos' files beside the record.
+
+    Args:
+        connection: of the record.
+        photos: look at the files too; not where a record lies apart from them.
+    """
     differences = [*_structure(connection), *_links(connection), *_unlinked(connection)]
     differences += _readings(connection)
+    differences += _photos(connection) if photos else ()
     runs, readings, results = (
         int(connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0])  # noqa: S608 - own names
         for table in ("run", "reading", "result")
@@ -143,6 +153,19 @@ def _readings(connection: sqlite3.Connection) -> Iterator[Difference]:
             yield Difference(subject, text)
         elif sha256.hexdigest() != stored:
             yield Difference(subject, "its readings were changed after they were stored")
+
+
+def _photos(connection: sqlite3.Connection) -> Iterator[Difference]:
+    file = Path(connection.execute("PRAGMA database_list").fetchone()[2])
+    rows = connection.execute(
+        "SELECT id, name, media_type, sha256, size FROM job_attachment WHERE what = 'photo' ORDER BY key"
+    )
+    for name, called, media_type, sha256, size in rows.fetchall():
+        photo = Attachment(name, "photo", called, media_type, sha256, size)
+        try:
+            read_photo(file.parent, photo)
+        except StoreError as error:
+            yield Difference(name, error.what)
 
 
 def _batches(connection: sqlite3.Connection, key: int) -> Iterator[list[StoredReading]]:

@@ -103,6 +103,26 @@ def show(job: str, path_file: Path | None, data: Path, as_json: bool) -> None:
         _show(told)
 
 
+@command.command("path")
+@PATH
+@data_option
+@json_option
+def show_path(path_file: Path | None, data: Path, as_json: bool) -> None:
+    """List the steps of a job: what to do, the caution that belongs to it, and what is recorded."""
+    from capture.job_view import step_out
+    from capture.jobs import path_of
+
+    stage = ""
+    for step in path_of(data, path_file):
+        told = step_out(step)
+        if not as_json and told.stage != stage:
+            stage = told.stage
+            click.echo(f"\n{stage}")
+        answers = f" [{', '.join(told.answers)}]" if told.answers and not told.found_out else ""
+        text = f"  {told.step:<20} {told.do}{answers}"
+        say(told.model_dump(), f"{text}\n{'':<23}caution: {told.caution}" if told.caution else text, as_json)
+
+
 def _show(told: JobView) -> None:
     click.echo(f"job {told.id}, {told.state}: {told.vehicle or '-'} {told.vin or ''}".rstrip())
     for end in told.wheels:

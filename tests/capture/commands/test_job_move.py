@@ -180,3 +180,26 @@ def test_a_photo_that_is_not_in_the_file_keeps_the_job_out(benches: Benches, tmp
     benches.run("two", "import", str(file), status=2)
     assert "the photo 'hub.png' is not in it" in benches.said.err
     assert benches.run("two", "list") == []
+
+
+def test_a_photo_that_was_changed_or_is_gone_is_found(benches: Benches) -> None:
+    benches.open("one")
+    benches.step("one", "photo_found", str(benches.photo))
+    assert benches.whole("one")
+    (kept,) = (benches.folder / "one" / "photos").iterdir()
+    kept.write_bytes(PHOTO + b"!")
+    with Store.open(benches.folder / "one" / DATABASE) as store:
+        (found,) = store.verify().differences
+    assert found.text == "the photo 'hub.png' was changed after it was kept"
+    kept.unlink()
+    with Store.open(benches.folder / "one" / DATABASE) as store:
+        (found,) = store.verify().differences
+    assert found.text == "the photo 'hub.png' is not there"
+
+
+def test_last_is_the_job_that_was_opened_last_wherever_it_came_from(benches: Benches) -> None:
+    older = benches.open("one")
+    benches.run("two", "open", "--technician", "B", "--wheel", "RL")
+    newer = benches.run("two", "list")[0]["id"]
+    assert benches.carry("one", "two")[0]["job"] == older
+    assert benches.run("two", "show", "last")[0]["id"] == newer
