@@ -20,11 +20,13 @@ from tests.end_to_end.test_jobs import recorded, traces  # noqa: F401 - fixtures
 
 SCRIPTS = Path(__file__).parents[1] / "analysis" / "claim"
 BORED = [*jobs.OUT, ("bore", "bore_good.csv"), *jobs.FIT]
+AT = [step for step, _ in jobs.IN].index("flange_in")
+NEW_FLANGE = [*jobs.IN[:AT], ("flange_not_bent", "new"), *jobs.IN[AT:]]
 JOBS = {
     "good": [*jobs.FOUND, ("nut_torqued", "no"), *jobs.measured("good", "good"), ("replace", "no"),
              ("released", "yes")],
     "worn": [*jobs.FOUND, *jobs.measured("worn", "good"), *BORED, *jobs.IN, *jobs.AFTER, *jobs.END],
-    "bent": [*jobs.FOUND, *jobs.measured("good", "bent"), *BORED, *jobs.IN, *jobs.AFTER, *jobs.END],
+    "bent": [*jobs.FOUND, *jobs.measured("good", "bent"), *BORED, *NEW_FLANGE, *jobs.AFTER, *jobs.END],
     "oval": [*jobs.FOUND, *jobs.measured("worn", "good"), *jobs.OUT, ("bore", "bore_oval.csv")],
 }  # fmt: skip
 RUNS = {"good": 2, "worn": 5, "bent": 5, "oval": 3}
