@@ -13,6 +13,7 @@ from types import TracebackType
 from typing import Self
 
 from analysis.record import EndState, RunRef, Store
+from analysis.record.second import SECOND_RUN
 from analysis.results import RestResult
 from capture.check_messages import IndicatorCard
 from capture.checking import Checks
@@ -35,6 +36,7 @@ from capture.messages import (
 from capture.reading import Fault, Reading
 from capture.recorder import Recorder, RecorderState
 from capture.run import UNIT_SWITCHED, Run
+from capture.second_runs import SecondRuns
 from capture.set_up import SetUp, set_up
 from capture.supervisor import Supervisor
 from capture.warnings import nut_warning, set_up_warnings
@@ -83,6 +85,7 @@ class Bench:
         self._fanout = Fanout()
         self._live = LiveReadings(self._fanout, self.clock)
         self.checks = Checks(self)
+        self._seconds = SecondRuns(self)
         self._supervisors = {
             indicator.name: Supervisor(indicator, self.clock, self, open_link) for indicator in indicators
         }
@@ -281,6 +284,9 @@ class Bench:
             "applied_limit": None if limit is None else asdict(limit),
             **applied_bore(request),
         }
+        second_run = await self._seconds.begin(request, indicator.name)
+        if second_run is not None:
+            settings[SECOND_RUN] = second_run
         started_t_ns, started_utc = self.clock.monotonic_ns(), self.clock.utc()
         ref = await asyncio.to_thread(
             self.store.begin_run,
@@ -305,6 +311,7 @@ class Bench:
             publish=self._fanout.publish,
             warnings=(*nut, *set_up_warnings(indicator, limit, started_utc.date())),
         )
+        self._seconds.keep(ref.id, second_run)
         self._runs[ref.id] = self._run_of[indicator.name] = run
         task = asyncio.create_task(self._follow(run), name=f"run {ref.id}")
         self._run_tasks[ref.id] = task
@@ -368,12 +375,14 @@ class Bench:
             await run.go_on()
             state = "done"
             await self._stop_recording(run, state)
+            await self._seconds.end(run.ref.id)
             await self._conclude(run)
         except HubproofError as error:
             self._fanout.publish(Trouble(where=f"run {run.ref.id}", text=error.line()))
         finally:
             if self._run_of.get(run.indicator.name) is run:
                 self._stop_recording(run, state)
+            self._seconds.let_end(run.ref.id)
             self._runs.pop(run.ref.id, None)
             self._run_tasks.pop(run.ref.id, None)
             run.end(state)
@@ -387,6 +396,7 @@ class Bench:
 
     async def _conclude(self, run: Run) -> None:
         """The final result, from the readings as they are in the record, kept beside them."""
+        await asyncio.to_thread(self.store.save_arrival, run.ref.id)
         trace = await asyncio.to_thread(self.store.trace, run.ref.id)
         result, profiles = await asyncio.to_thread(conclude, run.request, trace, run.limit, run.setup)
         if result is not None:

@@ -116,7 +116,7 @@ def conclude(
         return measure(request, trace, limit, setup), None
     from analysis.measure import work_out_runout
 
-    worked = work_out_runout(trace, limit=limit, setup=setup)
+    worked = work_out_runout(trace, limit=limit, setup=setup, second=request.second)
     profiles = worked.runout.profiles if worked.runout else None
     return worked.result, None if profiles is None else profiles.turns_um
 

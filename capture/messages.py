@@ -194,7 +194,8 @@ class RunRequest(Message):
     `limit` is a length with its unit; without it the station's limit for the kind applies, unless the run
     is `unjudged`. `turns` and `strokes` say when enough was seen, of a bore its directions and depths.
     `indicator` may be left out when there is only one. `nut_torqued`: the hub nut is at the vehicle maker's
-    torque, without which end play means nothing; None when nobody said.
+    torque, without which end play means nothing; None when nobody said. `second_indicator` is read at the
+    same time in a run-out; `second` is what it touches.
     """
 
     kind: MeasuredKind
@@ -212,6 +213,8 @@ class RunRequest(Message):
     unjudged: bool = False
     nut_torqued: bool | None = None
     bore: BoreAsked | None = None
+    second_indicator: str | None = None
+    second: Annotated[str, Field(pattern=r"^(reference|pilot|face:\d{1,3})$")] | None = None
 
 
 class Health(Message):

@@ -118,14 +118,14 @@ def record_now(connection: sqlite3.Connection, subject: str) -> str | None:
     return None if row is None else chain.record_sha256(dict(zip(_COLUMNS, row, strict=True)), _COLUMNS)
 
 
-def arrival_row(run: int, arrival: Arrival, *, paced_link: bool) -> dict[str, Any]:
-    """The row that tells how the readings of a run arrived."""
+def arrival_row(run: int, started_ns: int, arrival: Arrival, *, paced_link: bool) -> dict[str, Any]:
+    """The row that tells how the readings of a run, begun at `started_ns`, arrived."""
     paced = arrival.period_s is not None
     delays = np.quantile(arrival.delay_s, [0.5, 0.99]) * NS_PER_S if paced else (None, None)
     return {
         "run": run,
         "period_ns": arrival.period_s * NS_PER_S if arrival.period_s is not None else None,
-        "offset_ns": arrival.offset_s * NS_PER_S if arrival.offset_s is not None else None,
+        "offset_ns": arrival.offset_s * NS_PER_S - started_ns if arrival.offset_s is not None else None,
         "delay_p50_ns": None if delays[0] is None else round(float(delays[0])),
         "delay_p99_ns": None if delays[1] is None else round(float(delays[1])),
         "missing": arrival.missing,

@@ -16,7 +16,7 @@ from typing import Any, Self
 import sqlite_utils
 
 from analysis.arrival import Arrival
-from analysis.record import chain, checks, keeping, queries
+from analysis.record import chain, checks, keeping, queries, second
 from analysis.record.database import connect, make_private, migrate, snapshot, told, writing
 from analysis.record.ids import uuid7
 from analysis.record.queries import RunRecord, RunRef, RunSummary
@@ -34,6 +34,7 @@ Reading = tuple[int, int, int | None, str | None, str | None]
 
 CUT_OFF = "cut_off"
 
+_ADD_GOOD = "INSERT INTO reading (run, seq, t_ns, length_nm) VALUES (?, ?, ?, ?)"  # half the cost of all six
 _ADD_READING = "INSERT INTO reading (run, seq, t_ns, length_nm, flag, raw) VALUES (?, ?, ?, ?, ?, ?)"
 _COUNT_READINGS = "UPDATE run SET readings = ?, rejected = ?, readings_sha256 = ? WHERE key = ?"
 
@@ -186,10 +187,17 @@ class Store:
         fresh = {key: self._running(key).with_more(rows) for key, rows in rows_of.items()}
         with self._writing():
             for key, (run, stored) in fresh.items():
-                self._connection.executemany(_ADD_READING, [(key, *row) for row in stored])
+                self._add_readings(key, stored)
                 counted = (run.readings, run.rejected, run.sha256.hexdigest(), key)
                 self._connection.execute(_COUNT_READINGS, counted)
         self._open.update({key: run for key, (run, _) in fresh.items()})
+
+    def _add_readings(self, key: int, rows: Sequence[chain.StoredReading]) -> None:
+        if chain.all_good(rows):
+            good = [(key, seq, t_ns, length_nm) for seq, t_ns, length_nm, _, _ in rows]
+            self._connection.executemany(_ADD_GOOD, good)
+        else:
+            self._connection.executemany(_ADD_READING, [(key, *row) for row in rows])
 
     def add_mark(self, key: int, t_ns: int) -> None:
         """Keep that the index mark passed at `t_ns` of the monotonic clock; the same instant counts once."""
@@ -311,11 +319,23 @@ class Store:
             self._link(checks.CHECK, row["id"], record)
         return str(row["id"])
 
-    def save_arrival(self, key: int, arrival: Arrival, *, paced_link: bool) -> None:
-        """Keep how the readings of a run arrived, beside their own times, which stay as they are."""
-        row = checks.arrival_row(key, arrival, paced_link=paced_link)
+    def save_arrival(self, id_or_prefix: str) -> Arrival:
+        """Keep how the readings of a run arrived, beside their own times, which stay as they are.
+
+        Returns:
+            The pattern; its times are of the station's monotonic clock.
+
+        Raises:
+            InputError: no such run, or more than one.
+        """
+        with self._reading() as connection:
+            record = queries.run(connection, id_or_prefix)
+            arrival = second.arrival(connection, record)
+            started_ns = second.started_ns(connection, record)
+        row = checks.arrival_row(record.key, started_ns, arrival, paced_link=second.paced_link(record))
         with self._writing():
             self._database.table("run_arrival").insert(row, pk="run", replace=True)
+        return arrival
 
     def _running(self, key: int) -> _OpenRun:
         run = self._open.get(key)
@@ -378,7 +398,7 @@ class Store:
             InputError: no such run, or more than one.
         """
         with self._reading() as connection:
-            return queries.trace(connection, queries.run(connection, id_or_prefix))
+            return second.whole_trace(connection, queries.run(connection, id_or_prefix))
 
     def last_link(self) -> str:
         """SHA-256 of the hash chain's last link, hexadecimal; a claim pack carries it."""

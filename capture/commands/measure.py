@@ -58,6 +58,15 @@ def _shared(function: Function) -> Function:
     return function
 
 
+def _touches(ctx: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
+    """Check what the second indicator is said to touch."""
+    import re
+
+    if value is not None and not re.fullmatch(r"reference|pilot|face:\d{1,3}", value):
+        raise click.BadParameter("is not reference, pilot or face:90", ctx, parameter)
+    return value
+
+
 def _limit(example: str) -> Callable[[Function], Function]:
     def add(function: Function) -> Function:
         source = click.option("--limit-source", metavar="TEXT", help="Who gives the limit.")
@@ -105,6 +114,13 @@ def endplay(nut_torqued: str | None, **asked: Any) -> None:
 )
 @click.option("--studs", type=click.IntRange(3, 12), help="Stud count of the flange.")
 @click.option("--surface", type=click.Choice(["face", "radial"]), default="face", show_default=True)
+@click.option("--second-indicator", metavar="NAME", help="Another indicator, read at the same time.")
+@click.option(
+    "--second",
+    callback=_touches,
+    metavar="WHAT",
+    help="What it touches: reference, pilot, or the same face, face:90 further on.",
+)
 @click.option("--freshly-fitted", is_flag=True, help="A new bearing was just fitted.")
 @_limit("0.002 in")
 @_shared
@@ -207,7 +223,8 @@ async def measure_once(
         if not described:
             raise none_described()
         if request.indicator is not None:
-            described = (indicator_named(request.indicator, described),)
+            named = (request.indicator, request.second_indicator)
+            described = tuple(indicator_named(name, described) for name in named if name is not None)
         return described, load_limits(limits_file)
 
     show_cautions(console, request.kind)

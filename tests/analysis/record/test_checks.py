@@ -87,13 +87,15 @@ def test_an_older_record_gets_the_tables_and_keeps_what_it_has(tmp_path: Path) -
 def test_how_a_run_arrived_is_kept_beside_the_raw_times(store: Store, tmp_path: Path) -> None:
     """The formula of the column notes gives each time on the line again."""
     arrived = np.maximum.accumulate(np.delete(0.02 * np.arange(200), [90]) + 0.03)
-    ref = store.begin_run("trace", {}, settings={}, started_t_ns=0, started_utc=START)
-    rows = [(seq, round(t * 1e9), 0, None, None) for seq, t in enumerate(arrived.tolist())]
+    link = {"link": {"kind": "bluetooth"}}
+    ref = store.begin_run("trace", link, settings={}, started_t_ns=7 * 10**9, started_utc=START)
+    rows = [(seq, round((7 + t) * 1e9), 0, None, None) for seq, t in enumerate(arrived.tolist())]
     store.append_readings(ref.key, rows)
     store.end_run(ref.key, "done", 10**10)
     found = arrival_of(arrived)
-    store.save_arrival(ref.key, found, paced_link=True)
-    store.save_arrival(ref.key, found, paced_link=True)  # computed again: replaced
+    store.save_arrival(ref.id)
+    kept = store.save_arrival(ref.id)  # computed again: replaced
+    assert kept.arrived_s == pytest.approx(arrived + 7)
     with sqlite3.connect(tmp_path / RECORD) as other:
         period, offset, p50, missing, straightened, skips = other.execute(
             "SELECT period_ns, offset_ns, delay_p50_ns, missing, straightened, skips FROM run_arrival"
@@ -102,6 +104,6 @@ def test_how_a_run_arrived_is_kept_beside_the_raw_times(store: Store, tmp_path: 
     other.close()
     assert (missing, straightened, skips) == (1, 1, "[[90, 1]]")
     assert p50 < 1_000
-    assert [row[0] for row in raw] == [row[1] for row in rows]
+    assert [row[0] for row in raw] == [row[1] - 7 * 10**9 for row in rows]
     times = [(offset + period * (n + (n >= 90))) / 1e9 for n in range(199)]
-    assert times == pytest.approx(found.time_s(paced_link=True).tolist(), abs=1e-9)
+    assert times == pytest.approx(found.time_s(paced_link=True).tolist(), abs=1e-8)
