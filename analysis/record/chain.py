@@ -51,10 +51,15 @@ def reading_bytes(rows: Sequence[StoredReading]) -> bytes:
     Any other one has ``-1 - seq``, t_ns and the size of a JSON text, then the text itself
     ([length_nm, flag, raw]). The bytes do not depend on how readings were batched.
     """
-    if all(row[3] is None and row[4] is None for row in rows):
+    if all_good(rows):
         numbers = joined.from_iterable(row[:3] for row in rows)
         return struct.pack(f">{3 * len(rows)}q", *numbers)
     return b"".join(map(_one_reading, rows))
+
+
+def all_good(rows: Sequence[StoredReading]) -> bool:
+    """Whether none of the readings has a flag or kept bytes."""
+    return all(flag is None and raw is None for _, _, _, flag, raw in rows)
 
 
 def _one_reading(row: StoredReading) -> bytes:

@@ -6,7 +6,8 @@ All three read the same 14-byte lines from a pseudo-terminal that is filled as f
 
 - `plain logger`: what a workshop would write in twenty lines: readline, float, one INSERT and commit each;
 - `hubproof`: the production link, decoder, bench and recorder, with a listener to the live readings;
-- `raw ceiling`: chunks read with os.read, split, int, executemany in one transaction: no checks, no bench.
+- `raw ceiling`: chunks read with os.read, split, int, executemany in one transaction: no checks, no bench;
+- `raw, same table`: the same into the record's own table, whose rows are in order of run and number.
 
 CPU is that of the process that reads, in seconds from the first byte on; memory is its largest resident size.
 """
@@ -83,11 +84,27 @@ def plain_logger(count: int, folder: Path) -> None:
 
 
 def raw_ceiling(count: int, folder: Path) -> None:
+    database = sqlite3.connect(folder / "raw.sqlite", isolation_level=None)
+    database.execute("PRAGMA journal_mode = WAL")
+    database.execute("CREATE TABLE reading (run INTEGER, seq INTEGER, t_ns INTEGER, nm INTEGER)")
+    raw("raw ceiling", count, database, "INSERT INTO reading VALUES (?, ?, ?, ?)")
+
+
+def raw_same_table(count: int, folder: Path) -> None:
+    from analysis.record import Store
+    from tests.analysis.record.conftest import begin
+
+    with Store.open(folder / "same.sqlite") as store:
+        assert begin(store).key == 1
+    database = sqlite3.connect(folder / "same.sqlite", isolation_level=None)
+    database.execute("PRAGMA foreign_keys = ON")
+    insert = "INSERT INTO reading (run, seq, t_ns, length_nm) VALUES (?, ?, ?, ?)"
+    raw("raw, same table", count, database, insert)
+
+
+def raw(name: str, count: int, database: sqlite3.Connection, insert: str) -> None:
     with speaking(count) as (path, go):
         port = os.open(path, os.O_RDWR | os.O_NOCTTY)
-        database = sqlite3.connect(folder / "raw.sqlite", isolation_level=None)
-        database.execute("PRAGMA journal_mode = WAL")
-        database.execute("CREATE TABLE reading (run INTEGER, seq INTEGER, t_ns INTEGER, nm INTEGER)")
         os.write(go, b"x")
         started, rest, seq = Begun(), b"", 0
         rows: list[tuple[int, int, int, int]] = []
@@ -99,14 +116,16 @@ def raw_ceiling(count: int, folder: Path) -> None:
             ]
             seq += len(whole)
         database.execute("BEGIN")
-        database.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", rows)
+        database.executemany(insert, rows)
         database.execute("COMMIT")
-        report("raw ceiling", count, started)
+        report(name, count, started)
         os.close(port)
+        database.close()
 
 
 async def _hubproof(count: int, folder: Path) -> None:
     from capture.bench import Bench
+    from capture.daemon import spare_the_collector
     from capture.messages import Readings, RunRequest
     from tests.capture.helpers import indicator
 
@@ -123,6 +142,7 @@ async def _hubproof(count: int, folder: Path) -> None:
             listening = asyncio.create_task(listen())
             while not bench.indicators()[0].port:
                 await asyncio.sleep(0.01)
+            spare_the_collector()  # as the daemon does
             begun = await bench.start_run(RunRequest(kind="trace"))
             await asyncio.sleep(0.1)
             os.write(go, b"x")
@@ -152,7 +172,7 @@ def report(name: str, count: int, begun: Begun, more: str = "") -> None:
     seconds, cpu_s = time.perf_counter() - begun.clock_s, time.process_time() - begun.process_s
     resident_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     told(
-        f"{name:14} {count / seconds:>10,.0f} readings/s  {count:>8,} in {seconds:6.2f} s"
+        f"{name:16} {count / seconds:>10,.0f} readings/s  {count:>8,} in {seconds:6.2f} s"
         f"  process CPU {cpu_s:5.2f} s  {resident_mb:4.0f} MB  {more}"
     )
 
@@ -162,7 +182,7 @@ def told(text: str) -> None:
     sys.stdout.flush()
 
 
-WAYS = {"plain": plain_logger, "hubproof": hubproof, "raw": raw_ceiling}
+WAYS = {"plain": plain_logger, "hubproof": hubproof, "raw": raw_ceiling, "same": raw_same_table}
 
 
 def main() -> None:
@@ -183,7 +203,8 @@ def main() -> None:
         told(done.stdout.rstrip())
         rates[way] = _rate(done.stdout)
     told(f"hubproof is {rates['hubproof'] / rates['plain']:.0f} times the plain logger,")
-    told(f"and {rates['hubproof'] / rates['raw']:.2f} of the raw ceiling")
+    told(f"{rates['hubproof'] / rates['raw']:.2f} of the raw ceiling,")
+    told(f"and {rates['hubproof'] / rates['same']:.2f} of it into the same table")
 
 
 def _rate(output: str) -> float:
