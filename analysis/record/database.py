@@ -56,8 +56,8 @@ def told(path: Path) -> Iterator[None]:
         what, _, do = advice.partition("; ")
         raise StoreError(what, where=str(path), do=do) from error
     except OSError as error:
-        do = _OS_ADVICE.get(error.errno or 0)
-        raise StoreError(f"cannot be opened: {error.strerror}", where=str(path), do=do) from error
+        to_do = _OS_ADVICE.get(error.errno or 0)
+        raise StoreError(f"cannot be opened: {error.strerror}", where=str(path), do=to_do) from error
 
 
 def connect(path: Path) -> sqlite3.Connection:
