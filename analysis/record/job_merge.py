@@ -28,7 +28,9 @@ from config.errors import InputError
 
 DATABASE, PHOTOS = "job.sqlite", "photos"
 LARGEST = 500_000_000
-OF_RUN = ("reading", "mark", "event", "reading_angle", "run_arrival")
+ENDING = ".hubproof-job"
+RESULT = "result"
+"""Of the tables that belong to a run, the one that may grow later and has rows of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +258,8 @@ def _copy_runs(source: sqlite3.Connection, target: sqlite3.Connection, job_id: s
     asked = (
         "SELECT key, id FROM run WHERE state <> 'running' AND (job = :job OR id IN (SELECT run FROM job_entry"
         " JOIN wheel_end ON wheel_end.key = job_entry.wheel_end JOIN job ON job.key = wheel_end.job"
-        " WHERE job.id = :job)) ORDER BY key"
+        " WHERE job.id = :job) OR id IN (SELECT json_extract(settings, '$.second_run') FROM run"
+        " WHERE job = :job)) ORDER BY key"
     )
     count = 0
     for key, name in source.execute(asked, {"job": job_id}).fetchall():
@@ -264,13 +267,23 @@ def _copy_runs(source: sqlite3.Connection, target: sqlite3.Connection, job_id: s
         if found is None:
             _copy(source, target, "run", "key = ?", (key,))
             found = target.execute("SELECT key FROM run WHERE id = ?", (name,)).fetchone()
-            for table in OF_RUN:
+            for table in _of_run(target):
                 _copy(source, target, table, "run = ?", (key,), run=found[0])
             count += 1
         _copy_results(source, target, key, found[0])
         words = target.execute("SELECT count(*) FROM keeping WHERE run = ?", (name,)).fetchone()[0]
         _copy(source, target, "keeping", "run = ? ORDER BY key LIMIT -1 OFFSET ?", (name, words))
     return count
+
+
+def _of_run(connection: sqlite3.Connection) -> tuple[str, ...]:
+    """The tables whose rows belong to a run by its key, whatever later versions add; results apart."""
+    rows = connection.execute(
+        "SELECT made.name FROM sqlite_master AS made, pragma_foreign_key_list(made.name) AS link"
+        " WHERE made.type = 'table' AND link.\"table\" = 'run' AND link.\"to\" = 'key'"
+        " AND link.\"from\" = 'run' ORDER BY made.name"
+    )
+    return tuple(name for (name,) in rows if name != RESULT)
 
 
 def _copy_results(source: sqlite3.Connection, target: sqlite3.Connection, theirs: int, ours: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -12,6 +13,7 @@ from fastapi.responses import Response
 from pydantic import Field
 
 from analysis.record import parse_wheel
+from analysis.record.job_merge import ENDING, export_job
 from analysis.record.jobs import Jobs
 from analysis.record.photos import read_photo
 from capture.bench import Bench
@@ -132,6 +134,20 @@ def _add_looking(app: FastAPI, desk: Desk) -> None:
                 for kept in (photo for _, photo in end.photos if photo.sha256 == sha256):
                     return Response(read_photo(desk.data, kept), media_type=kept.media_type)
             raise InputError("is not in this job", where=f"photo {sha256[:12]}")
+
+        return await desk.ask(work)
+
+    @app.get("/jobs/{job}/export")
+    async def export(job: str) -> Response:
+        """Everything of a job as one file, to be taken up on another bench."""
+
+        def work(jobs: Jobs, _: tuple[Step, ...]) -> Response:
+            found = jobs.find(job)
+            with tempfile.TemporaryDirectory(prefix="hubproof-job-") as folder:
+                file = Path(folder) / f"{found.id}{ENDING}"
+                export_job(jobs, found, file)
+                named = {"Content-Disposition": f'attachment; filename="{file.name}"'}
+                return Response(file.read_bytes(), media_type="application/zip", headers=named)
 
         return await desk.ask(work)
 

@@ -10,8 +10,6 @@ import click
 from capture.commands.job_options import say
 from capture.commands.options import data_option, json_option
 
-ENDING = ".hubproof-job"
-
 
 @click.command("export")
 @click.argument("job")
@@ -20,7 +18,7 @@ ENDING = ".hubproof-job"
 @json_option
 def export(job: str, out: Path | None, data: Path, as_json: bool) -> None:
     """Write a JOB with its runs and photos to a file, to take it up on another bench."""
-    from analysis.record.job_merge import export_job
+    from analysis.record.job_merge import ENDING, export_job
     from capture.jobs import jobs_in
 
     with jobs_in(data) as jobs:

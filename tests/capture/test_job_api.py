@@ -9,9 +9,11 @@ from typing import Any
 import httpx
 import pytest
 
+from analysis.record.job_merge import import_job
 from capture.api.app import create_app
 from capture.api.studies import StudyView
 from capture.job_models import History, JobLine, JobOpened, JobView, StepTaken
+from capture.jobs import jobs_in
 from tests.capture.test_api import BASE
 from tests.capture.test_bench import Station, at_work
 
@@ -226,3 +228,14 @@ async def test_end_play_with_a_loose_nut_is_refused_and_an_unknown_one_warned_of
     assert (answer.status_code, "would mean nothing" in answer.text) == (400, True)
     answer = await desk.client.post("/runs", json={"kind": "endplay"})
     assert "Is the hub nut at its torque?" in answer.json()["warnings"][0]
+
+
+async def test_a_job_is_exported_over_the_door(desk: Desk, tmp_path: Path) -> None:
+    await desk.open()
+    await desk.step("turning", answer="rough")
+    answer = await desk.client.get(f"/jobs/{desk.job}/export")
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "application/zip")
+    (tmp_path / "carried").write_bytes(answer.content)
+    with jobs_in(tmp_path / "other") as jobs:
+        assert import_job(jobs, tmp_path / "carried").entries == 1
+        assert jobs.find(desk.job).wheels[0].answers == {"turning": "rough"}

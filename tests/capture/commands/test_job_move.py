@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from analysis.record import Store
+from analysis.record.job_merge import _of_run
 from capture.commands import run
 from capture.folder import DATABASE
 
@@ -109,6 +110,17 @@ def test_readings_results_and_photos_come_along_bit_for_bit(benches: Benches) ->
     assert results[0] == results[1]
     (kept,) = (benches.folder / "two" / "photos").iterdir()
     assert kept.read_bytes() == PHOTO
+
+
+def test_every_table_of_a_run_comes_along(benches: Benches, tmp_path: Path) -> None:
+    """Also those that later versions add: they refer to the run by its key."""
+    with Store.open(tmp_path / "record.sqlite"):
+        pass
+    with sqlite3.connect(tmp_path / "record.sqlite") as connection:
+        found = set(_of_run(connection))
+    connection.close()
+    assert {"reading", "mark", "event", "reading_angle", "run_arrival"} <= found
+    assert "result" not in found
 
 
 def test_both_benches_went_on_both_are_kept_and_the_difference_is_told(benches: Benches) -> None:
