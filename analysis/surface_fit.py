@@ -171,9 +171,10 @@ def _fit_values(
     readings = float(count.sum())
     floor = max(resolution_um**2 / 12, 1e-6)
     variance = max(0.05 * square / readings, floor)
-    prior = np.full(columns.shape[1], square / readings)
+    size = max(square / readings, floor)  # readings that all are the same say no less than their step
+    prior = np.full(columns.shape[1], size)
     prior[shape.slow.stop :] = rows.beside_variance
-    trend = first_trend(square / readings)
+    trend = first_trend(size)
     mean, covariance, freedom = product, gram, readings
     for _ in range(ROUNDS):
         covariance = np.asarray(np.linalg.inv(gram / variance + np.diag(1 / prior)), np.float64)

@@ -11,6 +11,9 @@ from analysis.values import Note, Turns
 _AGAIN = 0.35
 """A tap sooner after the one before than this part of the usual gap is the same passing tapped twice."""
 
+FASTEST_TURN_S = 1.0
+"""No hand turns a hub in less: such taps alone, on readings that stand still, are no turns."""
+
 _JITTER_S = 0.08
 _UNEVEN_TURNS = 0.05
 """How far a hand strays from even turning between two taps, as a standard deviation."""
@@ -53,10 +56,10 @@ def from_taps(time_s: FloatArray, work_s: FloatArray, mark_s: FloatArray, why: N
         mark_s: times of the taps.
         why: why the readings say nothing.
     """
-    ways = guesses(work_s, mark_s)
-    if not ways:
-        return Turns(None, 0, "none", np.empty(0), 0.0, notes=(why,))
     once = passings(mark_s)
+    ways = guesses(work_s, mark_s)
+    if not ways or float(np.median(np.diff(once))) < FASTEST_TURN_S:
+        return Turns(None, 0, "none", np.empty(0), 0.0, notes=(why,))
     # A gap as long as two usual ones more likely hides a missed tap than a hub that slowed to half.
     turns = ways[-1]
     turns = turns - float(np.interp(once[0], work_s, turns))

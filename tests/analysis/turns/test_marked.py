@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
+from analysis.measure import measure_runout
+from analysis.trace import Trace
 from analysis.turns.marked import guesses, passings
+from config.limits import parse_limit
 
 TIME_S = np.linspace(0.0, 20.0, 401)
 
@@ -27,3 +31,23 @@ def test_a_missed_tap_gives_a_second_idea_with_the_turn_it_hides() -> None:
 
 def test_one_tap_says_nothing() -> None:
     assert guesses(TIME_S, np.array([4.0])) == []
+
+
+@pytest.mark.parametrize("swing_um", [0.0, 1.0])
+def test_a_foot_switch_tapped_at_a_hub_that_stands_still_makes_no_turns(swing_um: float) -> None:
+    """Taps faster than a hand turns, on readings that say nothing: not measurable, never within."""
+    time_s = np.arange(0.0, 3.0, 0.02)
+    reading_um = swing_um * np.random.default_rng(0).integers(0, 2, time_s.size)
+    mark = np.zeros(time_s.size, dtype=np.bool_)
+    mark[[20, 35, 50]] = True
+    limit = parse_limit("0.05 mm", "runout")
+    result = measure_runout(Trace(time_s, reading_um, mark=mark, resolution_um=1.0), limit=limit)
+    assert (result.verdict, result.turns.complete) == ("not measurable", 0)
+
+
+def test_readings_that_are_all_the_same_are_a_run_out_below_the_step() -> None:
+    time_s = np.arange(0.0, 12.0, 0.05)
+    mark = np.isin(np.arange(time_s.size), [0, 80, 160, 239])
+    result = measure_runout(Trace(time_s, np.zeros(time_s.size), mark=mark, resolution_um=1.0))
+    assert result.turns.complete >= 2
+    assert max(result.fim_mm.per_turn) < 0.001
