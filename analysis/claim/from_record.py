@@ -30,10 +30,12 @@ from analysis.claim.values import (
     RecordLink,
     RunHeader,
     Step,
+    StudyFacts,
 )
 from analysis.record import RunRecord, Store
 from analysis.record.checks import KeptCheck
 from analysis.record.job_values import JobRecord, WheelEnd
+from analysis.record.studies import Studies
 from analysis.record.words import Wheel
 from analysis.values import Setup
 from config.errors import InputError
@@ -105,7 +107,8 @@ def claim_from_record(
     records = sorted((store.run(run_id) for run_id in run_ids), key=lambda record: record.summary.started_utc)
     if not records:
         raise InputError("there is no run to claim with", do="name runs with --run, or another job")
-    instruments = {_instrument_id(record): _instrument(store, record) for record in records}
+    with Studies.open(store.path) as studies:
+        instruments = {_instrument_id(record): _instrument(store, studies, record) for record in records}
     last_utc = datetime.fromisoformat(records[-1].summary.started_utc)
     first = records[0].summary
     told = job or Job(
@@ -187,8 +190,8 @@ def _instrument_id(record: RunRecord) -> str:
     return f"{known.get('name', 'indicator')} {known.get('serial_number', '')}".strip()[:100]
 
 
-def _instrument(store: Store, record: RunRecord) -> Instrument:
-    """The indicator as it was when it measured, with its last check before that."""
+def _instrument(store: Store, studies: Studies, record: RunRecord) -> Instrument:
+    """The indicator as it was when it measured, with its last check and study before that."""
     known: Mapping[str, Any] = record.indicator
     serial = known.get("serial_number") or ""
     before = datetime.fromisoformat(record.summary.started_utc)
@@ -203,6 +206,24 @@ def _instrument(store: Store, record: RunRecord) -> Instrument:
         calibrated_on=known.get("calibrated"),
         calibration_due=known.get("calibration_due"),
         last_check=None if last is None else _check(last),
+        study=_last_study(studies, record),
+    )
+
+
+def _last_study(studies: Studies, record: RunRecord) -> StudyFacts | None:
+    known = record.indicator
+    finished = studies.of_indicator(known.get("name", ""), known.get("serial_number") or "")
+    study = next((one for one in finished if one.begun_utc <= record.summary.started_utc), None)
+    if study is None:
+        return None
+    told = study.results[-1]
+    names = ("technicians", "parts", "trials", "method", "combined_mm", "percent_of_limit", "categories")
+    return StudyFacts(
+        id=study.id,
+        begun_utc=datetime.fromisoformat(study.begun_utc),
+        quantity=study.sheet.quantity,
+        fit_for_use=told["fit_for_use"],
+        **{name: told[name] for name in names},
     )
 
 

@@ -17,7 +17,7 @@ from analysis.claim.pictures import (
     trace_picture,
 )
 from analysis.claim.summary import UM_PER_MM, expanded_um, judged_um, limit_edges_um, part_word
-from analysis.claim.values import ClaimInput, ClaimResult, ClaimRun, Instrument
+from analysis.claim.values import ClaimInput, ClaimResult, ClaimRun, Instrument, StudyFacts
 from analysis.claim.wording import Wording, printable
 from analysis.claim.worked import Shown
 from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
@@ -180,7 +180,20 @@ def _instrument(run: ClaimRun, known: Instrument | None, say: Wording) -> list[t
         ("permissible", "" if error is None else f"± {say.length(error / 1000, fine=True)}"),
         ("calibrated", f"{calibrated}; {say('calibration_late')}" if late else calibrated),
         ("last_check", _check(known, say)),
+        *([("study", _study(known.study, say))] if known.study is not None else []),
     ]
+
+
+def _study(study: StudyFacts, say: Wording) -> str:
+    return say(
+        "study_text",
+        on=study.begun_utc.date().isoformat(),
+        parts=study.parts,
+        technicians=study.technicians,
+        trials=study.trials,
+        combined=say.length(UM_PER_MM * study.combined_mm, fine=True),
+        fit=say(study.fit_for_use.replace(" ", "_")),
+    )
 
 
 def _check(known: Instrument, say: Wording) -> str:

@@ -80,6 +80,22 @@ class Check(Model):
     passed: bool
 
 
+class StudyFacts(Model):
+    """The last study of the measuring system with this indicator, by analysis of variance; lengths in mm."""
+
+    id: Identifier
+    begun_utc: Utc
+    quantity: str
+    technicians: int
+    parts: int
+    trials: int
+    method: str
+    combined_mm: float
+    percent_of_limit: float | None = None
+    categories: int | None = None
+    fit_for_use: Literal["good", "with care", "not good", "cannot be told"]
+
+
 class Instrument(Model):
     """An indicator as it was when it measured. None or empty: not known, and shown as that."""
 
@@ -95,6 +111,7 @@ class Instrument(Model):
     calibration_due: date | None = None
     certificate: str = ""
     last_check: Check | None = None
+    study: StudyFacts | None = None
 
 
 class RunHeader(Model):
