@@ -17,7 +17,7 @@ from capture.reading import Fault, Reading
 from capture.recorder import Row
 from capture.run_buffer import RunBuffer
 from capture.so_far import between_marks, look
-from capture.warnings import end_warning, unit_warning
+from capture.warnings import end_warning, says_unit, unit_warning
 from capture.zero_watch import TEXTS, ZeroWatch
 from config.clock import NS_PER_S, Clock
 from config.indicators import Indicator
@@ -84,6 +84,7 @@ class Run:
             indicator.resolution_nm,
             keeps_all=request.kind != "trace",
             zero=_zero_watch(request, indicator),
+            whole_steps=not says_unit(indicator),
         )
         self._clock = clock
         self._state_of = state_of

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from analysis.trace import Trace
 from capture.reading import Fault, Reading
 from capture.recorder import Row
+from capture.warnings import OFF_STEP
 from capture.zero_watch import ZeroWatch
 from config.clock import NS_PER_S
 from config.indicators import Unit
@@ -35,15 +36,24 @@ class RunBuffer:
         keeps_all: False for a run that nobody looks at while it goes on: only its latest readings are
             kept, so that it may go on for days.
         zero: watches for a zero that is changed; None where leaps belong to the measurement.
+        whole_steps: a reading that is no whole number of steps is flagged: of an indicator that does not
+            say its unit it is in another one.
     """
 
     def __init__(
-        self, started_t_ns: int, resolution_nm: int, *, keeps_all: bool = True, zero: ZeroWatch | None = None
+        self,
+        started_t_ns: int,
+        resolution_nm: int,
+        *,
+        keeps_all: bool = True,
+        zero: ZeroWatch | None = None,
+        whole_steps: bool = False,
     ) -> None:
         self.started_t_ns = started_t_ns
         self.resolution_nm = resolution_nm
         self.unit: Unit | None = None
         self.zero = zero
+        self._whole_nm = resolution_nm if whole_steps else 1
         self.flagged = 0
         self.first_t_ns: int | None = None
         self._keeps_all = keeps_all
@@ -77,6 +87,8 @@ class RunBuffer:
         for number, (t_ns, length_nm, said, flag, raw) in enumerate(readings, start=seq):
             if said != unit and flag is None:
                 flag = f"written in {said}, the run began in {unit}"
+            if flag is None and length_nm % self._whole_nm:
+                flag = OFF_STEP
             if flag is None and self.zero is not None:
                 flag = self.zero.flag(t_ns, length_nm, unit)
             if flag is not None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from config.errors import InputError
-from config.indicators import Indicator, Unit
+from config.indicators import GattFormat, Indicator, LinesFormat, Unit
 from config.lengths import NM_PER_UNIT, show_length
 from config.limits import Limit
 
@@ -62,6 +62,17 @@ def nut_warning(kind: str, nut_torqued: bool | None) -> tuple[str, ...]:
 FEWEST_READINGS = 20
 INCH_STEP_NM = NM_PER_UNIT["in"] // 100_000
 """The finest step that an inch display has: 0.00001 in."""
+
+
+OFF_STEP = "finer than the described step: is it set to another unit?"
+
+
+def says_unit(indicator: Indicator) -> bool:
+    """Whether each message of the indicator says in which unit it is, so that a switched one is known."""
+    form = indicator.format
+    if isinstance(form, LinesFormat):
+        return "(?P<unit>" in form.pattern
+    return isinstance(form, GattFormat) or form.inch_bit is not None
 
 
 def unit_warning(indicator: Indicator, unit: Unit | None, lengths_nm: Sequence[int]) -> str | None:

@@ -19,6 +19,7 @@ from analysis.results import EndplayResult
 from analysis.trace import Trace
 from capture.bench import Bench
 from capture.messages import RunRequest
+from capture.warnings import OFF_STEP
 from capture.zero_watch import ZeroWatch
 from config.indicators import Indicator, PolledFormat, load_indicators
 from simulators.indicator import Readings
@@ -119,8 +120,16 @@ async def until(true: Callable[[], object]) -> None:
             await asyncio.sleep(0.0003)
 
 
-async def run_with(data: Path, name: str, press: Callable[[Turning], None], *, after_s: float = 0.6) -> Run:
+async def run_with(
+    data: Path,
+    name: str,
+    press: Callable[[Turning], None],
+    *,
+    after_s: float = 0.6,
+    before: Callable[[Turning], None] = lambda _: None,
+) -> Run:
     wire, found = Wire(data, name), Run()
+    before(wire.plunger)
     async with wire.open() as bench:
         begun = await bench.start_run(RunRequest(kind="runout", turns=100))
         await wire.go_on(1.0)
@@ -215,6 +224,26 @@ async def test_a_status_that_speaks_against_readings_keeps_them_apart(
     assert found.apart() == (0, 0)
     assert found.trace.flag is not None
     assert set(found.trace.flag.tolist()) == {"", why}
+
+
+@pytest.mark.parametrize("from_the_start", [True, False])
+async def test_a_unit_that_no_message_names_is_seen_by_its_finer_steps(
+    tmp_path: Path, from_the_start: bool
+) -> None:
+    """Inches taken for millimetres would make a run-out 25.4 times too small."""
+
+    def before(plunger: Turning) -> None:
+        plunger.inch = from_the_start
+
+    found = await run_with(tmp_path, "bench-polled", unit_key, before=before)
+    assert found.trace.flag is not None
+    flagged = found.trace.flag != ""
+    assert set(found.trace.flag[flagged].tolist()) == {OFF_STEP}
+    after = found.trace.time_s > found.pressed_s + 0.1
+    # one value in a hundred falls on a whole step by chance: too few to measure anything
+    assert flagged[after].mean() > 0.9
+    assert flagged[~after].mean() > 0.8 if from_the_start else flagged[:45].sum() == 0
+    assert any("finer than the described step" in warning for warning in found.warnings)
 
 
 async def test_hold_without_a_status_is_asked_about(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
