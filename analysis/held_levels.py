@@ -24,7 +24,7 @@ EDGE_STEPS = 0.08
 """Spread of a level about an edge on which it flickers, in steps: noise, tremble and creep of a hand
 together, where they do not reach a third step (our choice; simulated hands: 0.02 to 0.2)."""
 LEAST_SHARE = 0.02
-CELL_HALF_STEPS = 0.45
+CELL_HALF_STEPS = 0.48
 """Half-width of a step on which all readings of a hold lie: nearer to its edge some would lie beyond."""
 SPREAD_OUT = 3
 """Values in a hold from which its noise is taken to average the steps out."""

@@ -38,6 +38,7 @@ SETTLED = 2e-3  # of the noise: a fit that moves by less is done
 EMPTY = 0.01
 FEWEST_TURNS_FOR_SLOW = 1.3
 CAGE_PER_TURN = (0.415, 0.445)  # a cage goes round 0.40 to 0.46 times a turn of the hub
+CAGE_STANDS_OUT = 18.5  # exceeded once in a thousand by chance
 
 
 def fit_surface(rows: Rows, resolution_um: float = 0.0, most_orders: int = USUAL_ORDERS) -> Surface:
@@ -108,9 +109,8 @@ def _widen(surface: Surface, columns: FloatArray, value: FloatArray, weight: Flo
     wider = shape
     if turns >= FEWEST_TURNS_FOR_SLOW and rows.together == 1:
         left = value - columns @ surface.mean
-        slow = slow_seen(shape, rows.angle_rad, left, weight, surface.noise_um)
-        if slow.size:
-            wider = replace(wider, slow_per_turn=_cage_or(slow, shape, rows, left, weight, surface.noise_um))
+        slow = _slow_in(left, shape, columns, weight, rows, surface.noise_um)
+        wider = replace(wider, slow_per_turn=slow) if slow.size else wider
     if shape.orders < USUAL_ORDERS:
         return wider
     top = surface.mean[shape.periodic][3 * shape.orders // 2 :]
@@ -125,19 +125,27 @@ def _widen(surface: Surface, columns: FloatArray, value: FloatArray, weight: Flo
     return replace(wider, orders=more) if more > shape.orders else wider
 
 
-def _cage_or(
-    slow: FloatArray, shape: Shape, rows: Rows, left_um: FloatArray, weight: FloatArray, noise_um: float
+def _slow_in(
+    left_um: FloatArray, shape: Shape, columns: FloatArray, weight: FloatArray, rows: Rows, noise_um: float
 ) -> FloatArray:
-    """The cage's frequencies alone, where they explain what moves slowly; else all that was found.
+    """Frequencies of slow movement: the cage's alone where they explain it, else all that stand out.
 
     A bearing whose cage carries a wobble round is by far the commonest reason. Two frequencies span where a
-    cage goes round; every further one that may move freely makes orders 1 and 2 less sure.
+    cage goes round; every further one that may move freely makes orders 1 and 2 less sure. Over few turns the
+    orders take most of a wobble with them, so the cage is looked for in what it has of its own: the fall of
+    the sum of squares, over noise, is chi-squared with four degrees of freedom where there is none.
     """
     cage = replace(shape, slow_per_turn=np.array(CAGE_PER_TURN)).slow_columns(rows.angle_rad)
-    root = np.sqrt(weight)
-    found = np.linalg.lstsq(cage * root[:, None], left_um * root, rcond=None)[0]
-    remains = slow_seen(shape, rows.angle_rad, left_um - cage @ found, weight, noise_um)
-    return slow if remains.size else np.array(CAGE_PER_TURN)
+    weighted = columns * weight[:, None]
+    gram = columns.T @ weighted + 1e-9 * float(weight.sum()) * np.eye(columns.shape[1])
+    own = cage - columns @ np.linalg.solve(gram, weighted.T @ cage)
+    pull = own.T @ (left_um * weight)
+    inner = own.T @ (own * weight[:, None]) + 1e-6 * float(weight.sum()) * np.eye(4)
+    found = np.linalg.solve(inner, pull)
+    if float(pull @ found) < CAGE_STANDS_OUT * noise_um**2:
+        return slow_seen(shape, rows.angle_rad, left_um, weight, noise_um)
+    slow = slow_seen(shape, rows.angle_rad, left_um - own @ found, weight, noise_um)
+    return slow if slow.size else np.array(CAGE_PER_TURN)
 
 
 def _comes_back(angle_rad: FloatArray, left_um: FloatArray, weight: FloatArray, noise_um: float) -> bool:
