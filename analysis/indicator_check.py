@@ -35,6 +35,8 @@ SLOW_SHARE = 0.8
 NOISE_STEPS = 1.5
 """An untouched indicator flickers between neighbouring steps; more noise than this is told (our choice)."""
 FEWEST_LEVELS = 3
+WHOLE_TRAVEL = 0.98
+"""A plunger that goes through less of its described range does not move freely (our choice)."""
 NO_FAULT = frozenset({"no_pace"})
 """Worth knowing, but not against the indicator: some send only when the value changes."""
 
@@ -50,6 +52,7 @@ class Seen:
         flagged: readings that the indicator's own status spoke against.
         unreadable: lines or frames that were no readings.
         flags: what those flags said.
+        travel_nm: from one end of the plunger's way to the other; None when it was not moved so.
     """
 
     time_s: FloatArray
@@ -58,6 +61,7 @@ class Seen:
     flagged: int = 0
     unreadable: int = 0
     flags: tuple[str, ...] = ()
+    travel_nm: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +98,7 @@ def check_indicator(
         serial_number=indicator.serial_number,
         pace=pace,
         at_rest=rest,
+        travel_mm=None if seen.travel_nm is None else mm_from_um(seen.travel_nm / NM_PER_UM),
         blocks=blocks,
         passed=all(note.code in NO_FAULT for note in notes),
         reasons=tuple(Reason(code=note.code, text=note.text) for note in notes),
@@ -264,6 +269,15 @@ def _rest_notes(indicator: Indicator, rest: AtRest, seen: Seen) -> list[Note]:
     if rest.noise_mm is not None and rest.noise_mm > NOISE_STEPS * step_mm:
         notes.append(
             Note("restless", f"At rest it scatters by {rest.noise_mm:.4f} mm: look for vibration, fasten it.")
+        )
+    if seen.travel_nm is not None and seen.travel_nm < WHOLE_TRAVEL * indicator.range_nm:
+        notes.append(
+            Note(
+                "short_travel",
+                f"The plunger went through {seen.travel_nm / 1e6:.3f} mm where "
+                f"{indicator.range_nm / 1e6:g} mm is described: is it bent or dirty, or was it not moved to "
+                "its ends?",
+            )
         )
     if seen.flags:
         notes.append(Note("flagged", f"Its own status spoke against readings: {', '.join(seen.flags)}."))

@@ -68,6 +68,7 @@ class IndicatorCheck(Model):
     serial_number: str = ""
     pace: Pace
     at_rest: AtRest
+    travel_mm: float | None = Field(default=None, description="way of the plunger from end to end")
     blocks: AgainstBlocks | None = None
     passed: bool
     reasons: tuple[Reason, ...] = ()

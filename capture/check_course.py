@@ -33,6 +33,8 @@ OFF_ERRORS = 20
 OFF_LEAST_NM = 50_000
 """A block may read so much off and still be it: a share of its length, permissible errors, or 0.05 mm."""
 MOST_KEPT = 200_000
+TRAVEL_SHARE = 0.5
+"""So much of the described range has to be gone through before a plunger at rest ends the travel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,9 @@ class CheckCourse:
         self._indicator = indicator
         self._rest_ns = round(request.rest_s * NS_PER_S)
         self.targets = targets_of(request)
+        self._travels = request.travel
+        self._lowest_nm = self._highest_nm = 0
+        self.travel_nm: int | None = None
         self.levels: list[Level] = []
         self._rest: list[Reading] = []
         self._values: deque[int] = deque(maxlen=MOST_KEPT)
@@ -114,7 +119,11 @@ class CheckCourse:
                 continue
             if not self._rested:
                 self._rest.append(reading)
+            if not self._values:
+                self._lowest_nm = self._highest_nm = reading.length_nm
             self._values.append(reading.length_nm)
+            self._lowest_nm = min(self._lowest_nm, reading.length_nm)
+            self._highest_nm = max(self._highest_nm, reading.length_nm)
             self._recent.append(reading)
         while self._recent and self._recent[-1].t_ns - self._recent[0].t_ns > STILL_S * NS_PER_S:
             self._recent.popleft()
@@ -141,12 +150,26 @@ class CheckCourse:
             )
         if not self._noise_nm:
             self._noise_nm = max(1.0, float(np.std([reading.length_nm for reading in self._rest])))
+        if self._travels and self.travel_nm is None:
+            return self._travel(now_ns, trouble)
         self._take_level(now_ns)
         if len(self.levels) == len(self.targets):
             return CheckStep("done", "Check done.")
         if now_ns - self._since_ns > WAIT_S * NS_PER_S:
             return CheckStep("interrupted", trouble or f"{self._ask()} It was not set within {WAIT_S:g} s.")
         return CheckStep("setting", trouble or self._ask())
+
+    def _travel(self, now_ns: int, trouble: str | None) -> CheckStep:
+        """The plunger is moved from end to end, then stands still again."""
+        moved_nm = self._highest_nm - self._lowest_nm
+        if moved_nm > TRAVEL_SHARE * self._indicator.range_nm and self._still_nm() is not None:
+            self.travel_nm, self._since_ns = moved_nm, now_ns
+            return CheckStep("setting", "Travel seen.")
+        if now_ns - self._since_ns > self._rest_ns + WAIT_S * NS_PER_S:
+            return CheckStep("interrupted", trouble or f"The plunger was not moved within {WAIT_S:g} s.")
+        back = " and let it back onto the first block" if self.targets else ""
+        ask = f"Push the plunger in to its end, let it out to its end{back}, then hands off."
+        return CheckStep("setting", trouble or ask)
 
     def _shown(self, place: int) -> str:
         return show_length(self.targets[place].nominal_nm, "mm", step_nm=self._indicator.resolution_nm)
@@ -221,4 +244,5 @@ class CheckCourse:
             flagged=self._flagged,
             unreadable=self._unreadable,
             flags=tuple(self._flags),
+            travel_nm=self.travel_nm,
         )

@@ -21,12 +21,14 @@ class CheckRequest(Message):
     """How an indicator is to be checked.
 
     Without `blocks` it is only watched. With them the first stands under the plunger from the beginning,
-    and the others are set in turn, then back `down` to the first.
+    and the others are set in turn, then back `down` to the first. With `travel` the plunger is first moved
+    from one end to the other.
     """
 
     rest_s: Annotated[float, Field(ge=2, le=300)] = 5
     blocks: Annotated[tuple[Block, ...], Field(max_length=20)] = ()
     down: bool = True
+    travel: bool = False
     block_error: Block | None = None
 
 

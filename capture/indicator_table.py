@@ -137,6 +137,8 @@ def _figures(check: IndicatorCheck) -> Iterable[tuple[str, str]]:
     yield "step delivered", NO_FIGURE if rest.step_mm is None else f"{rest.step_mm:g} mm"
     if rest.lowest_mm is not None and rest.highest_mm is not None:
         yield "reads", f"{rest.lowest_mm:.4f} to {rest.highest_mm:.4f} mm"
+    if check.travel_mm is not None:
+        yield "travel", f"{check.travel_mm:.3f} mm"
     if check.blocks is not None:
         blocks = check.blocks
         yield "largest deviation", f"{_mm(blocks.worst_mm)} at {blocks.worst_at_mm:g} mm"

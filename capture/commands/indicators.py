@@ -148,6 +148,7 @@ def find(
     "--block", "blocks", multiple=True, metavar="LENGTH",
     help='A gauge block, like "1.000 mm"; again for each, the first one lies there from the start.',
 )  # fmt: skip
+@click.option("--travel", is_flag=True, help="Also its range: the plunger is moved from end to end.")
 @click.option("--one-way", is_flag=True, help="Not back down the blocks: no hysteresis.")
 @click.option("--block-error", metavar="LENGTH", help="Permissible deviation of a block [0.45 um].")
 @indicators_option
@@ -157,6 +158,7 @@ def check(
     name: str,
     rest_s: float,
     blocks: tuple[str, ...],
+    travel: bool,
     one_way: bool,
     block_error: str | None,
     indicators_file: Path | None,
@@ -174,7 +176,9 @@ def check(
 
     from capture.check_messages import CheckRequest
 
-    request = CheckRequest(rest_s=rest_s, blocks=blocks, down=not one_way, block_error=block_error)
+    request = CheckRequest(
+        rest_s=rest_s, blocks=blocks, down=not one_way, travel=travel, block_error=block_error
+    )
     try:
         found = asyncio.run(_check(name, request, data, indicators_file, quiet=as_json))
     except KeyboardInterrupt:

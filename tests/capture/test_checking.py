@@ -88,6 +88,22 @@ async def test_blocks_up_and_down_without_a_key(station: Station) -> None:
     assert done.set_blocks == done.asked_blocks == 5
 
 
+@pytest.mark.parametrize(("ends_um", "passed"), [((-6_350, 6_350), True), ((-6_350, 3_000), False)])
+async def test_the_range_of_the_plunger(station: Station, ends_um: tuple[int, int], passed: bool) -> None:
+    """12.7 mm are described."""
+    await station.bench.checks.start(DESCRIBED, CheckRequest(rest_s=2, travel=True))
+    await hold(station, 0, 2.2)
+    assert "Push the plunger in to its end" in told(station)[-1].say
+    low, high = ends_um
+    await station.send([*range(0, high, 331), high, *range(high, low, -331), low, *range(low, 0, 331)])
+    await hold(station, 0)
+    done = await ended(station)
+    assert done.result is not None
+    assert done.result.travel_mm == pytest.approx((high - low) / 1000)
+    assert done.result.passed is passed
+    assert [reason.code for reason in done.result.reasons] == ([] if passed else ["short_travel"])
+
+
 async def test_another_block_is_not_taken_for_the_right_one(station: Station) -> None:
     await station.bench.checks.start(DESCRIBED, CheckRequest(rest_s=2, blocks=("0 mm", "2 mm"), down=False))
     await hold(station, 0, 2.2)
