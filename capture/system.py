@@ -49,6 +49,26 @@ def may_open(path: str) -> bool:
     return WINDOWS or not Path(path).exists() or os.access(path, os.R_OK | os.W_OK)
 
 
+def who_holds(path: str) -> str | None:
+    """The program that has a port open, as "name, process 12"; None where the system does not tell.
+
+    Only Linux tells, and only of programs of this user (or to the administrator).
+    """
+    try:
+        wanted = os.path.realpath(path)
+        for process in Path("/proc").glob("[0-9]*"):
+            if int(process.name) == os.getpid():
+                continue
+            with contextlib.suppress(OSError):  # another user's, or gone since
+                for handle in (process / "fd").iterdir():
+                    if os.path.realpath(handle) == wanted:
+                        name = (process / "comm").read_text(encoding="utf-8").strip()
+                        return f"{name}, process {process.name}"
+    except OSError:
+        return None
+    return None
+
+
 def permission_advice(path: str) -> str:
     """What to do on this system when `path` may not be opened."""
     if WINDOWS or not Path(path).exists():

@@ -7,7 +7,7 @@ import errno
 from serial import SerialException
 from serial.tools import list_ports
 
-from capture.system import permission_advice
+from capture.system import permission_advice, who_holds
 from config.errors import LinkError
 from config.indicators import SerialLink
 
@@ -51,8 +51,12 @@ def not_opened(port: str, error: OSError | ValueError) -> LinkError:
     number = cause(error)
     port = port or "the serial port"
     if number in TAKEN:
+        holder = who_holds(port)
+        by = f"another program ({holder})" if holder else "another program"
         return LinkError(
-            "is taken by another program", where=port, do="close the program that reads this port"
+            f"is taken by {by}",
+            where=port,
+            do="close the program that reads this port (a daemon of this station reads its own indicators)",
         )
     if number in NOT_ALLOWED:
         return LinkError("permission denied", where=port, do=permission_advice(port))

@@ -6,6 +6,7 @@ import asyncio
 import errno
 import os
 import socket
+import sys
 import tty
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -225,3 +226,23 @@ async def test_a_reader_that_falls_behind_leaves_the_bytes_with_the_system(pty: 
     assert len(given) == 2
     assert [chunk.t_ns async for chunk in inbox.chunks()] == [0, 1, 2, 3, 4]
     await giving
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="only this system tells who holds a port")
+async def test_a_port_that_is_taken_names_who_holds_it(pty: Pty) -> None:
+    """The other program locks it as the serial library does, and says when it has."""
+    code = (
+        "import serial, sys, time; p = serial.Serial(sys.argv[1], exclusive=True);"
+        "print('open', flush=True); time.sleep(30)"
+    )
+    other = await asyncio.create_subprocess_exec(
+        sys.executable, "-c", code, pty.path, stdout=asyncio.subprocess.PIPE
+    )
+    assert other.stdout is not None
+    try:
+        assert await other.stdout.readline() == b"open\n"
+        with pytest.raises(LinkError, match=rf"is taken by another program \(.*, process {other.pid}\)"):
+            await port(pty.path).open()
+    finally:
+        other.kill()
+        await other.communicate()
