@@ -14,7 +14,9 @@ from bleak.exc import (
 
 from config.errors import LinkError
 
-FAILURES = (BleakError, TimeoutError, OSError, EOFError)
+TORN = (AssertionError, KeyError)
+"""What the library raises when a link is lost in the middle of a call: its own tables change under it."""
+FAILURES = (BleakError, TimeoutError, OSError, EOFError, *TORN)
 """All that the Bluetooth library raises when something is wrong with the radio or the peripheral."""
 
 OFF, NONE, DENIED, SERVICE = "off", "none", "denied", "service"
@@ -90,6 +92,8 @@ def told(error: BaseException, where: str, platform: str = sys.platform) -> Link
         return LinkError(WHAT[trouble], where=where, do=what_to_do(trouble, platform))
     if isinstance(error, TimeoutError):
         return LinkError("does not answer", where=where, do="switch it on and bring it nearer")
+    if isinstance(error, TORN):
+        return LinkError("the radio link was lost while connecting", where=where, do="bring it nearer")
     forgotten = isinstance(error, BleakDBusError) and error.dbus_error in FORGOTTEN
     if forgotten or isinstance(error, BleakDeviceNotFoundError):
         return LinkError("was forgotten by the system", where=where, do="wait: it is looked for again")

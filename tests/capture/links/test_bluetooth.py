@@ -319,6 +319,8 @@ def not_available(reason: str) -> BleakBluetoothNotAvailableError:
         (BleakDBusError("org.freedesktop.DBus.Error.UnknownObject", ["x"]), "forgotten", "looked for again"),
         (BleakError("le-connection-refused"), "cannot be reached (le-connection-refused)", "off and on"),
         (EOFError(), "cannot be reached (EOFError)", "off and on"),
+        (KeyError("/org/bluez/hci0/dev/service0001/char0002"), "lost while connecting", "nearer"),
+        (AssertionError(), "lost while connecting", "nearer"),
     ],
 )
 async def test_each_failure_has_its_line(radio: Radio, error: BaseException, words: str, remedy: str) -> None:
