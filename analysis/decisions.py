@@ -18,6 +18,8 @@ Action = Literal["keep", "replace", "put right", "undecided"]
 
 AGAIN_FINER = "measure again with an indicator of finer steps, and more turns or strokes"
 CLEAN_FACE = "take the disc off, clean the flange's face and measure again"
+MEASURE_PLAY = "push and pull the hub and measure the end play"
+MEASURE_RUNOUT = "turn the hub and measure the run-out"
 MOVE_HOLDER = "move the holder to a stiffer place, make a rest check and measure again"
 NUT_FIRST = "bring the hub nut to its torque and measure the end play"
 FOUR_DIRECTIONS = "measure the bore in four directions at two depths"
@@ -110,9 +112,13 @@ def _bearing(seen: Seen) -> Decision:
         change = "end play or non-repeatable run-out over the limit, rough turning, a damaged seal"
         smooth = "; it turns smoothly" if seen.says(turning, "smooth") else ""
         return Decision("bearing", "keep", (f"End play is within its limit{smooth}.",), change)
-    measured = seen.endplay is not None
-    text = "End play is neither proved within nor over." if measured else "End play was not measured."
-    return Decision("bearing", "undecided", (text,), "a figure that proves either", AGAIN_FINER)
+    change = "a figure that proves either"
+    if seen.endplay is None:
+        return Decision("bearing", "undecided", ("End play was not measured.",), change, MEASURE_PLAY)
+    text = "End play is neither proved within nor over."
+    if _verdict(seen.endplay) == "within":
+        text = "End play is within its limit, but the run-out does not say what the bearing does."
+    return Decision("bearing", "undecided", (text,), change, AGAIN_FINER if seen.runout else MEASURE_RUNOUT)
 
 
 def _flange(seen: Seen) -> Decision:
@@ -128,7 +134,7 @@ def _flange(seen: Seen) -> Decision:
     if _verdict(seen.runout) == "within":
         return Decision("flange", "keep", ("Run-out is within its limit.",), "run-out over, or a groove")
     if seen.runout is None:
-        text, then = "Run-out was not measured.", "turn the hub and measure the run-out"
+        text, then = "Run-out was not measured.", MEASURE_RUNOUT
     elif _verdict(seen.runout) == "over":
         text, then = "Run-out is over, but not by what repeats every turn.", MOVE_HOLDER
     else:
@@ -147,7 +153,7 @@ def _knuckle(seen: Seen) -> Decision:
     if verdict == "within":
         return Decision("knuckle", "keep", ("The bore is within its limits.",), "a bore out of its limits")
     if seen.bore is None and not seen.says("replace", "yes"):
-        text = "The bearing stays in, so the bore was not looked at."
+        text = "The bearing is in, so the bore was not looked at."
         return Decision("knuckle", "keep", (text,), "taking the bearing out")
     text = "The bore was not measured." if seen.bore is None else "The bore is not proved within its limits."
     return Decision(

@@ -29,7 +29,7 @@ def list_jobs(data: Path, as_json: bool, wheel: str | None, **wanted: Any) -> No
         rows = jobs.latest(wheel=parse_wheel(wheel) if wheel else None, **wanted)
     shown = ("id", "opened_utc", "closed_utc", "vin", "vehicle", "technician", "wheel", "new_part", "new_lot")
     for row in rows:
-        say(row, "  ".join("-" if row[name] is None else str(row[name]) for name in shown), as_json)
+        say(row, "  ".join(str(row[name] or "-") for name in shown), as_json)
 
 
 @click.command("history")

@@ -5,7 +5,16 @@ The rules are common practice, no published source.
 
 import pytest
 
-from analysis.decisions import AGAIN_FINER, FOUR_DIRECTIONS, MOVE_HOLDER, NUT_FIRST, Seen, decide
+from analysis.decisions import (
+    AGAIN_FINER,
+    FOUR_DIRECTIONS,
+    MEASURE_PLAY,
+    MEASURE_RUNOUT,
+    MOVE_HOLDER,
+    NUT_FIRST,
+    Seen,
+    decide,
+)
 from analysis.results import Counts, Judged, PointsTo
 
 SMOOTH = {"turning": "smooth", "seal": "sound", "nut_torqued": "yes"}
@@ -118,3 +127,12 @@ def test_after_the_repair_the_old_bearings_faults_count_no_more():
     assert by_part(fresh, "bearing").action == "keep"
     rough = Seen({**answers, "turning_after": "rough"}, after_repair=True)
     assert by_part(rough, "bearing").action == "replace"
+
+
+def test_what_was_not_measured_is_measured_next():
+    assert by_part(Seen(SMOOTH), "bearing").next_measurement == MEASURE_PLAY
+    assert by_part(Seen(SMOOTH, result("within")), "bearing").next_measurement == MEASURE_RUNOUT
+    assert (
+        by_part(Seen(SMOOTH, result("undecided"), result("within")), "bearing").next_measurement
+        == AGAIN_FINER
+    )
