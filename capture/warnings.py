@@ -64,7 +64,7 @@ INCH_STEP_NM = NM_PER_UNIT["in"] // 100_000
 """The finest step that an inch display has: 0.00001 in."""
 
 
-OFF_STEP = "finer than the described step: is it set to another unit?"
+OFF_STEP = "finer than the described step: it is set to another unit"
 
 
 def says_unit(indicator: Indicator) -> bool:

@@ -20,9 +20,9 @@ BACK_WITHIN = 6
 
 ZEROED, PRESET, REVERSED = "zeroed", "preset", "sign_reversed"
 TEXTS = {
-    ZEROED: "the zero key was pressed in mid-run",
-    PRESET: "a preset was recalled in mid-run",
-    REVERSED: "the sign was reversed in mid-run",
+    ZEROED: "the zero key was pressed while the run went on",
+    PRESET: "a preset was recalled while the run went on",
+    REVERSED: "the sign was reversed while the run went on",
 }
 RESET_UNITS_NM = {"mm": 1_000_000, "um": 1_000_000, "in": 2_540_000}
 """A preset is a round value: a whole millimetre, or a tenth of an inch (common practice, no source)."""

@@ -194,10 +194,10 @@ def preset_key(plunger: Turning) -> None:
     [
         ("bench", unit_key, "unit_switched", "Unit switched from mm to in"),
         ("bench-frames", unit_key, "unit_switched", "Unit switched from mm to in"),
-        ("bench", zero_key, "zeroed", "The zero key was pressed in mid-run"),
-        ("bench-polled", zero_key, "zeroed", "The zero key was pressed in mid-run"),
-        ("bench-frames", preset_key, "preset", "A preset was recalled in mid-run"),
-        ("bench-polled", key(lambda um: -um), "sign_reversed", "The sign was reversed in mid-run"),
+        ("bench", zero_key, "zeroed", "The zero key was pressed while the run went on"),
+        ("bench-polled", zero_key, "zeroed", "The zero key was pressed while the run went on"),
+        ("bench-frames", preset_key, "preset", "A preset was recalled while the run went on"),
+        ("bench-polled", key(lambda um: -um), "sign_reversed", "The sign was reversed while the run went on"),
     ],
 )
 async def test_a_key_in_mid_run_is_named_and_what_follows_is_kept_apart(
