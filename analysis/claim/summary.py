@@ -17,6 +17,8 @@ from analysis.results_bore import BoreResult
 
 STAGES: tuple[Stage | None, ...] = ("as found", "after repair", None)
 UM_PER_MM = 1000.0
+# German keeps the capital of a noun inside a sentence, and of nothing else.
+GERMAN_SMALL = ("Das", "Die", "Der", "Von", "Seine", "Siehe", "Wo")
 _PART_WORDS = {"hub nut": "hub_nut", "holder": "part_holder", "none": "part_none"}
 
 
@@ -131,7 +133,9 @@ def blame(quantities: Sequence[Quantity], steps: Sequence[Step], say: Wording) -
     whys = list(reasons.values())
     if len(parts) == 1:
         return say("parts_one", part=parts[0]), whys[0]
-    second = whys[1][:1].lower() + whys[1][1:] if say.language == "en" else whys[1]
+    second = whys[1]
+    if say.language == "en" or second.partition(" ")[0] in GERMAN_SMALL:
+        second = second[:1].lower() + second[1:]
     return (
         say("parts_two", part=parts[0], other=parts[1]),
         say("and", one=whys[0].rstrip("."), two=second),

@@ -311,6 +311,7 @@ def test_message_files_have_the_same_keys_and_places() -> None:
     folder = Path(__file__).parents[3] / "analysis" / "claim" / "messages"
     english, german = (tomllib.loads((folder / f"{name}.toml").read_text("utf-8")) for name in ("en", "de"))
     assert english.keys() == german.keys()
+    assert all(english[table].keys() == german[table].keys() for table in ("method", "verify", "reason"))
     for key, text in english.items():
         if isinstance(text, str):
             assert set(re.findall(r"\{(\w+)\}", text)) == set(re.findall(r"\{(\w+)\}", german[key])), key
