@@ -161,8 +161,10 @@ async def _over_bluetooth(
 
 
 @contextlib.asynccontextmanager
-async def daemon_process(folder: Path, described: Path) -> AsyncIterator[Station]:
-    """The daemon as a process of its own, and the way to it; ended cleanly.
+async def daemon_process(
+    folder: Path, described: Path, *, within_s: float = READY_WITHIN_S
+) -> AsyncIterator[Station]:
+    """The daemon as a process of its own, ready `within_s`, and the way to it; ended cleanly.
 
     Raises:
         LinkError: it did not get ready; the message carries what it said.
@@ -179,7 +181,7 @@ async def daemon_process(folder: Path, described: Path) -> AsyncIterator[Station
     try:
         waited_s = 0.0
         while await daemon_of(folder) is None:
-            if process.poll() is not None or waited_s > READY_WITHIN_S:
+            if process.poll() is not None or waited_s > within_s:
                 lines = said.read_text(encoding="utf-8").strip().splitlines() or ["it said nothing"]
                 raise LinkError(f"the daemon did not get ready: {lines[-1]}", where=str(said))
             await asyncio.sleep(LOOK_S)
@@ -319,8 +321,8 @@ def _keep(folder: Path, outcomes: list[Outcome]) -> None:
     """Results as JSON and traces as CSV, beside the record."""
     from analysis.record import Store
     from analysis.trace_file import write_trace_file
-    from capture.exporting import describe
     from capture.commands.options import existing_database
+    from capture.exporting import describe
 
     for name in ("results", "traces"):
         (folder / name).mkdir(exist_ok=True)

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 BEFORE_S = 0.8
 PATIENCE_S = 6.0
+READY_WITHIN_S = 120.0
+"""It may be one of many programs on a busy machine."""
 LOOK_S = 0.2
 TAP_JITTER_S = 0.05
 NOT_AS_TOLD = 1
@@ -88,7 +90,7 @@ async def _walk(story: Story, folder: Path, seed: int, say: Callable[[dict[str, 
     with VirtualSerialPort(indicator, there, clock) as port:
         described = folder / "indicators.toml"
         described.write_text(described_at(indicator, port.url), encoding="utf-8")
-        async with daemon_process(folder, described):
+        async with daemon_process(folder, described, within_s=READY_WITHIN_S):
             address = await daemon_of(folder)
             assert address is not None
             async with httpx.AsyncClient(base_url=address, timeout=30.0, trust_env=False) as client:
@@ -223,6 +225,9 @@ class _Technician:
             if there.now_s > deed.ends_s + PATIENCE_S:
                 await self._ask("POST", f"/runs/{run}/stop")
             await asyncio.sleep(LOOK_S)
+        while not told["results"]:  # the run has ended, its result is still being worked out
+            await asyncio.sleep(LOOK_S)
+            told = await self._ask("GET", f"/runs/{run}")
         taken = await self._ask(
             "POST", f"/jobs/{self._job}/steps/{part.step}", json={"technician": self._by, "run": run}
         )
