@@ -25,11 +25,21 @@ export function node(name, attributes, text) {
 
 export const px = (value) => value.toFixed(1);
 
-// An SVG whose units are the pixels of its own box; returns [width, height].
+const sizes = new WeakMap();
+const watch = new ResizeObserver((changes) => {
+  for (const { target } of changes) sizes.delete(target);
+});
+
+// An SVG whose units are the pixels of its own box; returns [width, height]. The box is asked only when it has
+// changed: to ask it in every frame makes the browser lay the page out twice.
 export function fit(svg) {
-  const { clientWidth: width, clientHeight: height } = svg;
-  svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
-  return [width, height];
+  if (!sizes.get(svg)?.[0]) {
+    const { clientWidth: width, clientHeight: height } = svg;
+    svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    sizes.set(svg, [width, height]);
+    watch.observe(svg);
+  }
+  return sizes.get(svg);
 }
 
 export function set(element, text) {

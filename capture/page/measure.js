@@ -50,7 +50,11 @@ function drawLength() {
   const has = state.lengthNm !== null;
   const digits = has ? lengthNumber(state.lengthNm, unit(), stepNm()) : "–";
   set(by("digits"), digits);
-  by("length").style.setProperty("--digits", Math.max(FEWEST_DIGITS, digits.length));
+  const room = String(Math.max(FEWEST_DIGITS, digits.length));
+  if (by("length").dataset.digits !== room) {
+    by("length").dataset.digits = room;
+    by("length").style.setProperty("--digits", room);
+  }
   set(by("unit"), unit());
   set(by("moved"), moved());
 }

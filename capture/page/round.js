@@ -9,11 +9,13 @@ const MIDDLE = SIZE / 2;
 const RING = 128; // radius of the mean
 const SWING = 46; // pixels for half of the largest swing
 const UM_PER_MM = 1000;
+const STEP = 1.1;
 const BIN_DEG = 2;
 const BINS = 360 / BIN_DEG;
 const HOLE_BINS = 6; // a wider gap is not drawn over
 const SMOOTH_BINS = 4; // either side, for the live high spot
 const SPEED_DEG = 60; // over so much of the last turning the speed is taken to go on
+const HIGH_MS = 200; // an eye needs the high spot no oftener
 const FURTHEST_DEG = 300; // beyond the last told angle; then the picture waits
 
 export function point(deg, radius) {
@@ -32,8 +34,9 @@ export function scaleFor(rows, limitMm) {
     }
   }
   const limitUm = (limitMm ?? 0) * UM_PER_MM;
-  const middle = (low + high) / 2;
-  const reach = Math.max(limitUm / 2, (high - low) / 2, 0.1);
+  // in steps, so that a picture that grows is drawn anew seldom
+  const reach = Math.max(limitUm / 2, STEP ** Math.ceil(Math.log((high - low) / 2 + 1e-9) / Math.log(STEP)), 0.1);
+  const middle = (Math.round((4 * (low + high)) / reach) * reach) / 8;
   return { radius: (um) => RING + ((um - middle) / reach) * SWING, band: (limitUm / reach) * SWING };
 }
 
@@ -144,6 +147,7 @@ export class LiveRound {
     this.paths = new Map();
     this.drawn = "";
     this.laid = 0;
+    this.lookedAt = -Infinity;
     this.svg.replaceChildren();
   }
 
@@ -203,12 +207,16 @@ export class LiveRound {
   draw(limitMm, studs) {
     if (!this.ready) return;
     this.layOut();
-    const rows = [...this.turns.values()].map(means);
+    const rows = [...this.turns.values()].map((bins) => {
+      if (bins.fresh) bins.row = means(bins);
+      return bins.row;
+    });
     const scale = scaleFor(rows.map((row) => row.filter((um) => um !== null)), limitMm);
     const marked = this.told.from_mark;
     const key = [px(scale.radius(0)), px(scale.radius(1)), px(scale.band), marked, studs, word("round_mark")].join();
     if (key !== this.drawn) {
       this.drawn = key;
+      this.lookedAt = -Infinity;
       this.paths.clear();
       this.svg.setAttribute("viewBox", `0 0 ${SIZE} ${SIZE}`);
       this.high = node("path", { class: "high" });
@@ -219,7 +227,10 @@ export class LiveRound {
         ...zero(word(marked ? "round_mark" : "round_start")), this.high, this.middle, this.hub);
     }
     this.drawTurns(rows, scale);
-    this.drawHigh(rows, marked, studs);
+    if (performance.now() - this.lookedAt > HIGH_MS) {
+      this.lookedAt = performance.now();
+      this.drawHigh(rows, marked, studs);
+    }
     const [x, y] = point(this.now, scale.radius(this.um[this.um.length - 1])).split(" ");
     this.hub.setAttribute("cx", x);
     this.hub.setAttribute("cy", y);
