@@ -105,8 +105,9 @@ def _add_runs(app: FastAPI, bench: Bench) -> None:
 
     @app.get("/runs/{run}")
     async def one(run: str) -> RunView:
+        active = bench.active()  # before the record is read: who hears of no progress finds the result
         record = await asyncio.to_thread(bench.store.run, run)
-        progress = next((each for each in bench.active() if each.run == record.summary.id), None)
+        progress = next((each for each in active if each.run == record.summary.id), None)
         return RunView(**{name: getattr(record, name) for name in OF_RECORD}, progress=progress)
 
     @app.post("/runs/{run}/mark", status_code=204)

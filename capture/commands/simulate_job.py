@@ -225,9 +225,6 @@ class _Technician:
             if there.now_s > deed.ends_s + PATIENCE_S:
                 await self._ask("POST", f"/runs/{run}/stop")
             await asyncio.sleep(LOOK_S)
-        while not told["results"]:  # the run has ended, its result is still being worked out
-            await asyncio.sleep(LOOK_S)
-            told = await self._ask("GET", f"/runs/{run}")
         taken = await self._ask(
             "POST", f"/jobs/{self._job}/steps/{part.step}", json={"technician": self._by, "run": run}
         )
