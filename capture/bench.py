@@ -15,7 +15,6 @@ from typing import Self
 from analysis.record import EndState, RunRef, Store
 from analysis.record.second import SECOND_RUN
 from analysis.results import RestResult
-from capture.check_messages import IndicatorCard
 from capture.checking import Checks
 from capture.clock_watch import CLOCK_STEPPED, ClockWatch
 from capture.clock_watch import LOOK_S as CLOCK_LOOK_S
@@ -192,22 +191,6 @@ class Bench:
     def described(self) -> tuple[Indicator, ...]:
         """The indicators as they are described to this station."""
         return self._indicators
-
-    def indicator(self, name: str) -> Indicator:
-        """The description of an indicator.
-
-        Raises:
-            InputError: none is named so.
-        """
-        return indicator_named(name, self._indicators)
-
-    async def cards(self, name: str | None = None) -> tuple[IndicatorCard, ...]:
-        """Each indicator, or the one of that name, as described, how it stands, and its last check.
-
-        Raises:
-            InputError: none is named so.
-        """
-        return await self.checks.cards(self._indicators if name is None else (self.indicator(name),))
 
     def active(self) -> tuple[RunProgress, ...]:
         """The runs that go on."""

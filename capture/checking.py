@@ -12,7 +12,7 @@ from capture.messages import CheckProgress, IndicatorState, RunRequest
 from capture.reading import Fault, Reading
 from config.clock import NS_PER_S
 from config.errors import HubproofError, InputError
-from config.indicators import Indicator, SerialLink
+from config.indicators import Indicator, SerialLink, indicator_named
 
 if TYPE_CHECKING:
     from analysis.record.checks import KeptCheck
@@ -153,8 +153,21 @@ class Checks:
 
     # Cards ---------------------------------------------------------------------------------------
 
-    async def cards(self, indicators: tuple[Indicator, ...]) -> tuple[IndicatorCard, ...]:
-        """Every indicator as described, how it stands, and its last check."""
+    def described(self, name: str) -> Indicator:
+        """The description of an indicator.
+
+        Raises:
+            InputError: none is named so.
+        """
+        return indicator_named(name, self._bench.described())
+
+    async def cards(self, name: str | None = None) -> tuple[IndicatorCard, ...]:
+        """Each indicator, or the one of that name, as described, how it stands, and its last check.
+
+        Raises:
+            InputError: none is named so.
+        """
+        indicators = self._bench.described() if name is None else (self.described(name),)
         store = self._bench.store
         kept = [
             await asyncio.to_thread(store.last_check, each.name, each.serial_number) for each in indicators

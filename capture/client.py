@@ -84,11 +84,11 @@ class BenchStation:
 
     async def cards(self) -> tuple[IndicatorCard, ...]:
         """See `Station`."""
-        return await self._bench.cards()
+        return await self._bench.checks.cards()
 
     async def start_check(self, indicator: str, request: CheckRequest) -> CheckProgress:
         """See `Station`."""
-        return await self._bench.checks.start(self._bench.indicator(indicator), request)
+        return await self._bench.checks.start(self._bench.checks.described(indicator), request)
 
     async def stop_check(self, indicator: str) -> None:
         """See `Station`."""
@@ -268,8 +268,10 @@ async def open_station(
         return
     indicators, limits = settings()
     from capture.bench import Bench
+    from capture.interpreter import settle_in
 
     with _owned(data):
+        settle_in()
         async with Bench(data, indicators, limits) as bench:
             yield BenchStation(bench)
 
