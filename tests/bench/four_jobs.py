@@ -1,6 +1,6 @@
 """Four whole jobs through a real serial device and the daemon: run it by hand, it takes about six minutes.
 
-    PYTHONPATH=. python tests/bench/four_jobs.py
+    python -m tests.bench.four_jobs
 
 Prints a line for each run (found, its uncertainty, true) and each wrong step that was caught; exit status 1
 when a job did not end as its story tells, or a figure lies off the truth by more than its uncertainty.

@@ -1,6 +1,6 @@
 """10,000 jobs with 60,000 runs: every list and the history, as commands and page ask for them.
 
-    PYTHONPATH=. python tests/bench/many_jobs.py [JOBS]
+    python -m tests.bench.many_jobs [JOBS]
 
 Prints a table (median and worst of seven askings, ms); exit status 1 when one takes 200 ms or more.
 """
@@ -88,7 +88,7 @@ def fill(path: Path, count: int) -> None:
 def questions(path: Path, jobs: Jobs, store: Store, studies: Studies) -> dict[str, Callable[[], object]]:
     """What is asked, by name."""
     plain, steps = connect(path), load_path()
-    some = jobs.find("V00400")
+    some = jobs.find("V00100")
 
     def read(sql: str) -> Callable[[], object]:
         return lambda: plain.execute(sql).fetchall()
@@ -96,7 +96,7 @@ def questions(path: Path, jobs: Jobs, store: Store, studies: Studies) -> dict[st
     return {
         "jobs, last 50": lambda: jobs.latest(last=50),
         "jobs, last 1000": lambda: jobs.latest(last=1000),
-        "jobs of a vehicle": lambda: jobs.latest(vin="V00400"),
+        "jobs of a vehicle": lambda: jobs.latest(vin="V00100"),
         "jobs of a technician": lambda: jobs.latest(technician="t3"),
         "jobs at a wheel position": lambda: jobs.latest(wheel="rear left"),
         "jobs with a part": lambda: jobs.latest(part="q39"),
@@ -105,7 +105,7 @@ def questions(path: Path, jobs: Jobs, store: Store, studies: Studies) -> dict[st
         "jobs with a part never fitted": lambda: jobs.latest(part="none"),
         "share over per part and lot": jobs.by_part,
         "comebacks within 6000 km": lambda: jobs.comebacks(6000.0),
-        "a job by its VIN": lambda: jobs.find("V00400"),
+        "a job by its VIN": lambda: jobs.find("V00100"),
         "a job by its id": lambda: jobs.find(some.id),
         "a job as a whole": lambda: view(jobs.find(some.id), steps, store),
         "runs, last 50": lambda: store.runs(last=50),
