@@ -34,6 +34,7 @@ from simulators.playback import Source
 
 CENTRAL_ADDRESS = "F0:0D:00:00:00:FE"
 ADVERTISING_MS = 20.0
+LOOK_S = 0.1
 UNKNOWN_CONNECTION = hci.HCI_ErrorCode.UNKNOWN_CONNECTION_IDENTIFIER_ERROR
 LINK_LOST = hci.HCI_ErrorCode.CONNECTION_TIMEOUT_ERROR
 
@@ -116,13 +117,15 @@ class SimulatedPeripheral:
         self._by_handle: dict[int, str] = {}
         self.feeder = Feeder(bench, table, self, air.clock, pacing, on_heard)
         self._tasks: list[asyncio.Task[None]] = []
+        self._visible = False
+        self._changing = asyncio.Lock()
 
     async def start(self) -> None:
         """Power on, be seen, and speak."""
         await self._device.power_on()
         self._by_handle = {c.handle: uuid for uuid, c in self._characteristics.items()}
         await self.appear()
-        self._tasks = [asyncio.create_task(self.feeder.run())]
+        self._tasks = [asyncio.create_task(self.feeder.run()), asyncio.create_task(self._stay_seen())]
 
     async def stop(self) -> None:
         """Power off."""
@@ -175,13 +178,26 @@ class SimulatedPeripheral:
 
     async def vanish(self) -> None:
         """Go out of reach: not seen, no link, until `appear`."""
-        await self._device.stop_advertising()
+        self._visible = False
+        async with self._changing:
+            await self._device.stop_advertising()
         await self.drop()
 
     async def appear(self) -> None:
         """Be seen, and again after every lost link."""
-        if not self._device.is_advertising and not self.connected:
-            await self._device.start_advertising(auto_restart=True)
+        self._visible = True
+        await self._be_seen()
+
+    async def _be_seen(self) -> None:
+        async with self._changing:
+            if self._visible and not self._device.is_advertising and not self.connected:
+                await self._device.start_advertising(auto_restart=True)
+
+    async def _stay_seen(self) -> None:
+        """The stack forgets to advertise again when somebody was connected at the time of `appear`."""
+        while True:
+            await asyncio.sleep(LOOK_S)
+            await self._be_seen()
 
     def drop_after_requests(self, count: int, lost_after_s: float = 0.1) -> None:
         """Fall silent after `count` requests of the other side, and lose the link a moment later, once."""
