@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
-import gc
 import logging
 import os
 import signal
@@ -19,6 +18,7 @@ import uvicorn
 from capture.api.app import create_app
 from capture.bench import Bench, own_version
 from capture.folder import DaemonPlace, Owned, remove_place, write_place
+from capture.interpreter import settle_in
 from capture.notify import Notifier
 from capture.pairing import Code, Pairing
 from config.clock import SystemClock
@@ -89,7 +89,7 @@ async def serve(
             while not server.started and not serving.done():
                 await asyncio.sleep(READY_LOOK_S)
             write_place(data, DaemonPlace(address, os.getpid(), own_version()))
-            spare_the_collector()
+            settle_in()
             telling = asyncio.create_task(notifier.keep_telling(bench))
             try:
                 ready(address)
@@ -107,16 +107,6 @@ async def serve(
                 bench.fanout.close()  # listeners hear the last messages, then their sockets close
                 server.should_exit = True
                 await serving
-
-
-def spare_the_collector() -> None:
-    """Readings are many small tuples without cycles: to look through them again and again doubled their cost.
-
-    What was loaded stays for good and is not looked through any more; cycles are still found, less often.
-    """
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 20)
 
 
 @contextlib.contextmanager

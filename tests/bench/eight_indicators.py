@@ -10,6 +10,7 @@ before the byte is written to the terminal. CPU is the daemon's process time as 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 import tempfile
 import time
@@ -36,6 +37,7 @@ from tests.bench.load import (
 from tests.capture.daemon_process import DaemonProcess, indicators_file
 
 SETTLE_S = 1.0
+PROMISE_MS = 250.0
 
 
 def main() -> None:
@@ -66,6 +68,7 @@ def measured(folder: Path, seconds: float, pages: int, indicators: int) -> list[
             sent = speakers.sent()
             time.sleep(SETTLE_S)
             health = daemon.ask("GET", "/health")
+            figures = daemon.client.get("/metrics").text
             heard = open_pages.heard()
             for run in runs.values():
                 daemon.ask("POST", f"/runs/{run}/stop")
@@ -76,6 +79,7 @@ def measured(folder: Path, seconds: float, pages: int, indicators: int) -> list[
         *daemon_lines(before, after, took_s, count),
         Line("readings lost or changed, on the disk", lost, "readings", at_most=0),
         *latency_lines("last byte to its time of arrival", late_ns),
+        *spread_lines(figures),
         *page_lines(sent, heard),
         *health_lines(health),
         Line("database bytes a reading", size / max(1, count), "bytes", at_most=40),
@@ -105,11 +109,18 @@ def compared(
             same = rows.shape[0] == due.size and bool(np.array_equal(rows[:, 1], due))
             if not same:
                 missing = abs(due.size - rows.shape[0])
-                told(f"{name}: {due.size} sent, {rows.shape[0]} stored")
+                told(f"{name}: {due.size} sent, {rows.shape[0]} stored; {differs(rows[:, 1], due)}")
                 lost += max(1, missing)
             else:
                 late.append(rows[:, 0] - sent[name])
     return lost, np.concatenate(late) if late else np.zeros(1, dtype=np.int64)
+
+
+def differs(stored: NDArray[np.int64], due: NDArray[np.int64]) -> str:
+    """Where the two begin to differ."""
+    shorter = min(stored.size, due.size)
+    unlike = np.flatnonzero(stored[:shorter] != due[:shorter])
+    return f"unlike from reading {unlike[0]}" if unlike.size else f"alike up to reading {shorter}"
 
 
 def stored_rows(store: Store, run: str) -> NDArray[np.int64]:
@@ -130,6 +141,22 @@ def latency_lines(name: str, ns: NDArray[np.int64], p99_ms: float | None = None)
         Line(f"{name}, p99", p99, "ms", at_most=p99_ms),
         Line(f"{name}, largest", most, "ms"),
     ]
+
+
+def spread_lines(figures: str) -> list[Line]:
+    """The daemon's own histograms; each figure is the upper edge of the step that it lies in."""
+    lines = []
+    for name, text, most_ms in (
+        ("handed_over", "time of arrival to the recorder", None),
+        ("on_disk", "time of arrival to the disk, oldest of a write", PROMISE_MS),
+        ("write", "a write", None),
+    ):
+        buckets = re.findall(rf'hubproof_{name}_seconds_bucket{{le="([^"]+)"}} (\S+)', figures)
+        total = float(buckets[-1][1])
+        for share, word, target in ((0.5, "median", None), (0.99, "p99", most_ms)):
+            edge_s = next(edge for edge, count in buckets if float(count) >= share * total)
+            lines.append(Line(f"{text}, {word} at most", 1e3 * float(edge_s), "ms", at_most=target))
+    return lines
 
 
 def page_lines(sent: dict[str, NDArray[np.int64]], heard: list[dict[str, NDArray[np.int64]]]) -> list[Line]:

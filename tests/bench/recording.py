@@ -125,7 +125,7 @@ def raw(name: str, count: int, database: sqlite3.Connection, insert: str) -> Non
 
 async def _hubproof(count: int, folder: Path) -> None:
     from capture.bench import Bench
-    from capture.daemon import spare_the_collector
+    from capture.interpreter import settle_in
     from capture.messages import Readings, RunRequest
     from tests.capture.helpers import indicator
 
@@ -142,7 +142,7 @@ async def _hubproof(count: int, folder: Path) -> None:
             listening = asyncio.create_task(listen())
             while not bench.indicators()[0].port:
                 await asyncio.sleep(0.01)
-            spare_the_collector()  # as the daemon does
+            settle_in()  # as the daemon does
             begun = await bench.start_run(RunRequest(kind="trace"))
             await asyncio.sleep(0.1)
             os.write(go, b"x")

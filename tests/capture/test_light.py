@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import subprocess
 import sys
 
+from capture.interpreter import COLLECT_AFTER, SWITCH_S, settle_in
 from tests.capture.daemon_process import environment
 
 HEAVY = ("scipy", "pint", "typst", "bleak", "cryptography", "rich", "jsonschema", "PIL")
@@ -28,3 +30,17 @@ def test_the_daemon_is_ready_without_what_only_a_measurement_needs() -> None:
 
 def test_help_is_printed_without_what_a_station_needs() -> None:
     assert loaded_by("capture.commands") == []
+
+
+def test_the_interpreter_is_set_for_a_station_at_work() -> None:
+    before = sys.getswitchinterval(), gc.get_threshold()
+    try:
+        settle_in()
+        assert sys.getswitchinterval() <= SWITCH_S * 1.001
+        assert gc.get_threshold() == COLLECT_AFTER
+        assert gc.isenabled()
+        assert gc.get_freeze_count() > 1_000
+    finally:
+        gc.unfreeze()
+        sys.setswitchinterval(before[0])
+        gc.set_threshold(*before[1])
