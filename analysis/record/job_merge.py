@@ -12,8 +12,9 @@ import hashlib
 import sqlite3
 import tempfile
 import zipfile
-from collections.abc import Iterable, Mapping
-from contextlib import closing
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -82,7 +83,7 @@ def import_job(jobs: Jobs, file: Path) -> Merged:
             cannot be open here; nothing came in then.
     """
     where = str(file)
-    with tempfile.TemporaryDirectory(prefix="hubproof-job-") as folder:
+    with tempfile.TemporaryDirectory(prefix="hubproof-job-") as folder, _undamaged(where):
         path = Path(folder) / DATABASE
         photos = _unpack(file, path)
         with closing(_checked(path, where)) as source, closing(connect(jobs.path)) as target:
@@ -96,6 +97,15 @@ def import_job(jobs: Jobs, file: Path) -> Merged:
                 return merge(source, target, ids[0])
 
 
+@contextmanager
+def _undamaged(where: str) -> Iterator[None]:
+    """Text that is no text, figures that are none: the file was damaged on its way."""
+    try:
+        yield
+    except (ValueError, TypeError, LookupError) as error:
+        raise InputError(f"is damaged ({error})", where=where, do="export it again") from error
+
+
 def _unpack(file: Path, path: Path) -> dict[str, bytes]:
     """Write the database of a job's file to `path`; returns the photos' bytes by SHA-256."""
     try:
@@ -107,7 +117,7 @@ def _unpack(file: Path, path: Path) -> dict[str, bytes]:
             contents = [packed.read(name) for name in named]
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", where=str(file)) from error
-    except (zipfile.BadZipFile, KeyError, NotImplementedError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, NotImplementedError, RuntimeError) as error:
         raise InputError("is no job", where=str(file), expected="what 'hubproof job export' wrote") from error
     return {hashlib.sha256(content).hexdigest(): content for content in contents}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import sqlite3
 import zipfile
 from pathlib import Path
@@ -12,9 +13,11 @@ import numpy as np
 import pytest
 
 from analysis.record import Store
-from analysis.record.job_merge import _of_run
+from analysis.record.job_merge import _of_run, import_job
+from analysis.record.jobs import Jobs
 from capture.commands import run
 from capture.folder import DATABASE
+from config.errors import HubproofError
 
 VIN = "1G4AH59H45G118341"  # the worked sample of 49 CFR 565.15
 PHOTO = b"\x89PNG\r\n\x1a\n an invented picture"
@@ -215,3 +218,34 @@ def test_last_is_the_job_that_was_opened_last_wherever_it_came_from(benches: Ben
     newer = benches.run("two", "list")[0]["id"]
     assert benches.carry("one", "two")[0]["job"] == older
     assert benches.run("two", "show", "last")[0]["id"] == newer
+
+
+def test_a_file_damaged_on_its_way_is_one_line(benches: Benches, tmp_path: Path) -> None:
+    """Bytes changed at random, in the zip and in the record within it: told, or the record is whole."""
+    benches.open("one")
+    file, spoiled = tmp_path / "carried", tmp_path / "spoiled"
+    benches.run("one", "export", "last", "--out", str(file))
+    with zipfile.ZipFile(file) as packed:
+        whole, record = file.read_bytes(), packed.read("job.sqlite")
+    dice = random.Random(7)
+    refused: list[str] = []
+    for number in range(24):
+        content = bytearray(record if number % 2 else whole)
+        for _ in range(4):
+            content[dice.randrange(len(content))] = dice.randrange(256)
+        if number % 2:
+            with zipfile.ZipFile(spoiled, "w") as packed:
+                packed.writestr("job.sqlite", bytes(content))
+        else:
+            spoiled.write_bytes(bytes(content))
+        with Jobs.open(tmp_path / f"here {number}" / DATABASE) as jobs:
+            try:
+                import_job(jobs, spoiled)
+            except HubproofError as error:
+                refused.append(error.line())
+                came_in = jobs.latest()
+            else:
+                came_in = ()
+        assert came_in == ()
+    assert len(refused) > 8
+    assert all("\n" not in line for line in refused)
