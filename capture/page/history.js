@@ -4,7 +4,7 @@ import { by, el, node, renew } from "./dom.js";
 import { showFigure } from "./lengths.js";
 import { drawPast, drawTwo } from "./past.js";
 import { changed, state, told, unit } from "./state.js";
-import { history, keepRun, runRecord, runTrace, runTurns, runs } from "./station.js";
+import { history, jobs, keepRun, runRecord, runTrace, runTurns, runs } from "./station.js";
 import { showVerdict } from "./verdict.js";
 import { language, when, word } from "./words.js";
 
@@ -13,12 +13,17 @@ const MOST = 1000;
 let list = null;
 let together = null;
 let sought = "";
+const vehicles = new Map(); // by job
 let beside = null; // the run that another one is laid over
 const known = new Map(); // a run's record with its turns and readings
 
 export function enterHistory([first, second]) {
   told(async () => {
-    if (list === null || !first) [list, together] = await Promise.all([runs({ last: MOST }), history()]);
+    if (list === null || !first) {
+      let known;
+      [list, together, known] = await Promise.all([runs({ last: MOST }), history(), jobs({ last: MOST })]);
+      for (const each of known) vehicles.set(each.id, [each.vehicle, each.vin].filter(Boolean).join(", "));
+    }
     for (const id of [first, second]) if (id && !known.has(id)) known.set(id, await fetched(id));
   });
 }
@@ -83,7 +88,7 @@ function found() {
 function textOf(each) {
   const inWords = [word(`kind_${each.kind}`), each.verdict && word(each.verdict), each.wheel && word(`wheel_${each.wheel}`),
     each.stage && word(`stage_${each.stage}`), each.kept && word(`said_${each.kept}`), when(each.started_utc)];
-  return [...inWords, ...Object.values(each)].filter(Boolean).join(" ").toLowerCase();
+  return [...inWords, vehicles.get(each.job), ...Object.values(each)].filter(Boolean).join(" ").toLowerCase();
 }
 
 function runRow(each) {
@@ -91,8 +96,8 @@ function runRow(each) {
   const value = each.value_mm === null ? "" : `${showFigure(each.value_mm, unit(), STEP_NM)} ± ${showFigure(each.expanded_mm, unit(), STEP_NM)}`;
   const about = each.kept === "thrown away" ? word("said_thrown away") : each.verdict ? word(each.verdict) : word(`state_${each.state}`);
   return el("li", {}, el("a", { class: `row ${each.kept === "thrown away" ? "thrown" : ""}`, href: beside ? `#history/${beside}/${each.id}` : `#history/${each.id}` },
-    el("span", { class: `mark ${(each.verdict ?? "").replace(" ", "-")}` }, about),
-    el("span", {}, el("b", {}, word(`kind_${each.kind}`), value ? ` ${value}` : ""), el("span", { class: "soft" }, where || word("choice_none"))),
+    el("span", { class: `mark ${each.kept === "thrown away" ? "" : (each.verdict ?? "").replace(" ", "-")}` }, about),
+    el("span", {}, el("b", {}, word(`kind_${each.kind}`), value ? ` ${value}` : ""), el("span", { class: "soft" }, [vehicles.get(each.job), where].filter(Boolean).join(", ") || word("choice_none"))),
     el("span", { class: "soft aside" }, when(each.started_utc))));
 }
 
@@ -138,7 +143,7 @@ function keep(id) {
 function facts(record) {
   const { summary } = record;
   const all = [
-    ["fact_indicator", summary.indicator], ["fact_wheel", summary.wheel && word(`wheel_${summary.wheel}`)],
+    ["sheet_vehicle", vehicles.get(summary.job) || null], ["fact_indicator", summary.indicator], ["fact_wheel", summary.wheel && word(`wheel_${summary.wheel}`)],
     ["fact_stage", summary.stage && word(`stage_${summary.stage}`)], ["fact_readings", word("readings_of", { all: summary.readings, rejected: summary.rejected })],
     ["fact_marks", record.marks_s.length], ["fact_run", summary.id],
   ];

@@ -85,6 +85,7 @@ function oneJob(wheel, part, step) {
         technician() ? word("technician_is", { name: technician() }) : word("technician_title"))),
     el("nav", { class: "tabs", "aria-label": word("job_parts") },
       job.wheels.length > 1 ? job.wheels.map((each) => tab(place(part, each.wheel), word(`wheel_${each.wheel}`), each === end)) : null,
+      job.wheels.length > 1 ? el("span", { class: "between" }) : null,
       tab(place("steps"), word("job_steps"), part === "steps"),
       tab(place("findings"), word("job_findings"), part === "findings")),
     ...(part === "findings" ? findings(job, end, takeIn) : steps(job, end, step, { takeIn, measure })),

@@ -166,6 +166,7 @@ function drawOutcome() {
   const { outcome, laid } = state;
   const root = by("outcome");
   root.hidden = view() !== "outcome";
+  if (root.hidden) by("drawn").hidden = true;
   const key = root.hidden ? "" : [outcome.run, unit(), language, laid !== null, root.clientWidth].join();
   if (key === drawnOutcome) return;
   drawnOutcome = key;

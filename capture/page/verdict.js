@@ -3,7 +3,7 @@
 
 import { el, fit, node, px, set } from "./dom.js";
 import { showFigure } from "./lengths.js";
-import { decimal, word } from "./words.js";
+import { decimal, told, word } from "./words.js";
 
 const BASE = 50;
 const LETTER = 9.4; // about how wide one is, to keep names inside the picture
@@ -108,7 +108,7 @@ function sure(result) {
 }
 
 function source(result) {
-  return result.limit_mm ? word("limit_source", { source: result.limit_mm.source }) : "";
+  return result.limit_mm ? word("limit_source", { source: told(result.limit_mm.source) }) : "";
 }
 
 function drawEmblem(svg, tone) {
