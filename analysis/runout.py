@@ -258,7 +258,8 @@ def _from_stops(cleaned: Cleaned, turns: Turns, setup: Setup, as_read: float | N
     return replace(
         told,
         non_repeatable_um=spread_at_stops(levels, drift, cleaned.resolution_um),
-        orders=told.orders[: max(1, levels.places // 2)],
+        # Of the order that is half the places a rest shows the cosine or the sine, not both.
+        orders=told.orders[: max(1, (levels.places - 1) // 2)],
         readings_used=levels.level_um.size + on_the_way,
         notes=(*told.notes, note),
     )

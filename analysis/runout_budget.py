@@ -17,6 +17,7 @@ PATTERN_ORDERS = 6
 PATTERN_POINTS = 72
 PATTERN_SMOOTHED = 1.35
 PATTERN_UNSEEN_DEG = 2.0  # at order 1, falling as 1/order: what an even hand hides
+PAIR_UNSEEN_DEG = 0.6  # the same, of an angle read from the delay between two indicators
 CELLS_FACTOR = 1.2  # times steps per movement
 NARROW_FACTOR = 1.4  # something narrow, which only orders above `NARROW_ORDERS` follow
 NARROW_ORDERS = 15
@@ -24,7 +25,7 @@ NARROW_STANDS_OUT = 4.0
 SLOW_FACTOR = 1.7
 FOUND_FACTOR = 1.15
 STOPS_FACTOR = 1.5  # the way of a hand from stop to stop is known no better than its model
-STOPS_ORDERS_FACTOR = 1.5  # once more for orders: what few places mix only the ways tell apart
+STOPS_ORDERS_FACTOR = 2.0  # once more for orders: what few places mix only the ways tell apart
 SLOW_ORDERS_FACTOR = 1.2
 LAID_OVER = 0.5  # times the noise of a reading
 
@@ -178,7 +179,9 @@ def angle_pattern_rad(turns: Turns, time_s: FloatArray) -> FloatArray:
     sizes = 1.0 / np.arange(1, PATTERN_ORDERS + 1)
     sizes *= math.radians(turns.angle_standard_deg) / math.sqrt(float(sizes @ sizes) * max(turns.complete, 1))
     if turns.speed_pattern_deg <= 0 or turns.angle_deg is None or turns.complete < 1:
-        return np.asarray(sizes, np.float64)
+        unseen_deg = PAIR_UNSEEN_DEG if turns.found_by in ("self", "marks") else 0.0
+        unseen = math.radians(unseen_deg) / np.arange(1, PATTERN_ORDERS + 1)
+        return np.asarray(np.hypot(sizes, unseen), np.float64)
     known = np.isfinite(turns.angle_deg)
     angle, at = np.maximum.accumulate(turns.angle_deg[known]), time_s[known]
     start = float(np.interp(turns.starts_s[0], at, angle))
