@@ -91,6 +91,7 @@ def _speak(count: int, rate_hz: float, pipe: Connection) -> None:
         sent[which].append(time.monotonic_ns())
         os.write(ends[which][0], text)  # a full terminal raises: nobody may lose a byte here
         turn += 1
+    pipe.recv()  # the word to stop
     pipe.send([np.array(each, dtype=np.int64) for each in sent])
     pipe.recv()  # until killed: what is not read yet is lost when this end of a terminal is closed
 
