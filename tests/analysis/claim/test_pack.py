@@ -14,6 +14,7 @@ import zipfile
 import zlib
 from dataclasses import replace
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 
 import jsonschema
@@ -21,11 +22,11 @@ import numpy as np
 import pytest
 
 from analysis.claim.bag import Files
-from analysis.claim.pack import Pack, make_pack, read_pack, run_names
+from analysis.claim.pack import Pack, make_pack, read_pack
 from analysis.claim.photos import strip_photo
 from analysis.claim.report import report_data
 from analysis.claim.signature import SigningKey
-from analysis.claim.values import ClaimInput, Form, Photo, Step, WheelFacts
+from analysis.claim.values import ClaimInput, ClaimRun, Form, Photo, Step, WheelFacts
 from analysis.claim.verify import verify_pack
 from analysis.claim.worked import Shown, shown, tables_of
 from analysis.claim.working import work_out
@@ -42,9 +43,13 @@ def files_of(pack: Pack) -> Files:
         return {entry.filename.partition("/")[2]: archive.read(entry) for entry in archive.infolist()}
 
 
+@cache
+def drawn_run(run: ClaimRun) -> Shown:
+    return shown(tables_of(work_out(run), "run"), "run")
+
+
 def drawn_of(claim: ClaimInput) -> list[Shown]:
-    named = zip(claim.runs, run_names(claim), strict=True)
-    return [shown(tables_of(work_out(run), name), name) for run, name in named]
+    return [drawn_run(run) for run in claim.runs]
 
 
 def test_the_same_claim_gives_the_same_bytes_in_another_process(
