@@ -60,12 +60,14 @@ def jumps(time_s: FloatArray, reading_um: FloatArray, noise_um: float, resolutio
     for index in np.flatnonzero(np.abs(excess) > limit):
         after = float(reading_um[places[index] + 1])
         size = abs(float(excess[index]))
+        # The zero key is pressed between two readings: by the next the plunger has moved on.
+        moved = abs(float(usual[index])) + float(beside[index])
         found.append(
             Jump(
                 after=int(places[index] + 1),
                 by_um=float(excess[index]),
                 standard_um=float(np.hypot(np.std(others[index]), np.sqrt(2.0) * noise_um)),
-                to_zero=abs(after) <= max(2.0 * resolution_um, 4.0 * noise_um, 0.02 * size)
+                to_zero=abs(after) <= max(2.0 * resolution_um, 4.0 * noise_um, 0.02 * size, moved)
                 and size > 10.0 * max(resolution_um, noise_um),
             )
         )

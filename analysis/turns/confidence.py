@@ -24,6 +24,7 @@ class Signs:
         swing: standard deviation of the readings in units of their own.
         lone: share of the profile's movement that is not its strongest order.
         total: turns.
+        caged: a slow motion beside the turns was fitted, which part of a turn can be taken for as well.
     """
 
     gap: float
@@ -32,6 +33,7 @@ class Signs:
     swing: float
     lone: float
     total: float
+    caged: bool = False
 
 
 def signs_of(fits: list[Fit]) -> Signs:
@@ -47,6 +49,7 @@ def signs_of(fits: list[Fit]) -> Signs:
         swing=float(np.std(best.problem.reading_um) / np.mean(sigma)),
         lone=float(1.0 - size.max() / max(size.sum(), 1e-9)),
         total=best.total,
+        caged=bool(best.problem.cage),
     )
 
 
@@ -61,6 +64,8 @@ _LIKE_A_HALF = -2.0
 _LARGEST = 0.995
 # Little more than a turn, seen again in part, may be chance or half of what was turned.
 _FEWEST_TURNS = 1.9
+# Beside a slow motion part of a turn may be laid over two: the motion follows what the turns do not.
+_CAGE_TELLS = 2.8
 _TOO_SHORT = 0.5
 
 
@@ -81,5 +86,6 @@ def confidence_of(signs: Signs, *, taps: int = 0) -> float:
         - 2.0 * max(0.0, float(np.log(signs.misfit / 1.2)))
         + (1.5 if taps >= 3 else 0.0)
     )
-    largest = _LARGEST if signs.total >= _FEWEST_TURNS or taps >= 3 else _TOO_SHORT
+    short = signs.total < (_CAGE_TELLS if signs.caged else _FEWEST_TURNS)
+    largest = _TOO_SHORT if short and taps < 3 else _LARGEST
     return float(min(1.0 / (1.0 + np.exp(-weight)), largest))

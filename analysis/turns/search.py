@@ -14,6 +14,12 @@ from analysis.turns.state_fit import USUAL_TURNS, Fit, Problem, fit, surface_par
 
 _GRID = 180
 _QUICKEST = 36.0
+_VERY_QUICK = 60.0
+_MOST_ORDERS = 32
+_NEAR_DOUBLE = 80.0
+_MOST_NEAR = 3
+_HOPELESS = 500.0
+_CAGED = 5
 # Two frequencies span 0.40 to 0.46 a turn over the few turns of a run.
 _CAGE = (0.415, 0.445)
 _CAGE_PRICE = 4.0
@@ -45,13 +51,15 @@ def search(
         return []
     if _unsure(fits, gap=40.0):
         first = _with_doubles(fits[:2])
-        rest = fits[2:]
+        rest = [one for one in fits[2:] if score(one) > score(fits[0]) - _HOPELESS]
         fits = _distinct([rescued(one) for one in first] + rest)
         if rest and _unsure(fits, gap=60.0):
             fits = _distinct([rescued(one) for one in rest] + fits)
     if _unsure(fits, gap=60.0) or fits[0].total < 3.3:
         fits = _with_cage(fits, starts)
-    return [one for one in fits if one.total > least]
+    else:
+        fits = _distinct([fine(replace(problem, cage=_CAGE), fits[0].turns), *fits])
+    return [one for one in _told_apart(fits) if one.total > least]
 
 
 def _rough(problem: Problem, starts: Sequence[FloatArray], tolerance: float) -> list[Fit]:
@@ -69,15 +77,33 @@ def _with_cage(fits: list[Fit], starts: Sequence[FloatArray]) -> list[Fit]:
     cage = replace(fits[0].problem, cage=_CAGE)
     doubled = [2.0 * one for one in starts if one[-1] - one[0] < 3.3]
     rough = _distinct(_rough(cage, [*starts, *doubled, fits[0].turns], 0.1))
-    caged = [fine(cage, one.turns) for one in rough[:5]]
+    caged = [fine(cage, one.turns) for one in rough[:_CAGED]]
     return _distinct([rescued(one) for one in caged if score(one) > score(fits[0]) - 250.0] + fits)
 
 
-def fine(problem: Problem, turns: FloatArray) -> Fit:
+def _told_apart(fits: list[Fit]) -> list[Fit]:
+    """The answers with the first and its half or double fitted again with many orders.
+
+    The half as many turns have two orders for each of the other: with few they follow a pull at the studs
+    that the others cannot.
+    """
+    best = fits[0]
+    near = [one for one in fits if score(one) > score(best) - _NEAR_DOUBLE]
+    ratios = [max(one.total, best.total) / min(one.total, best.total) for one in near]
+    double = [abs(ratio - 2.0) < 0.2 for ratio in ratios]
+    if not any(double):
+        return fits
+    again = [one for place, one in enumerate(near) if place < _MOST_NEAR or double[place]]
+    return _distinct([fine(one.problem, one.turns, quickest=_VERY_QUICK, highest=40) for one in again])
+
+
+def fine(
+    problem: Problem, turns: FloatArray, *, quickest: float = _QUICKEST, highest: int = _MOST_ORDERS
+) -> Fit:
     """A fit with as many orders as make every count of turns equally able to follow quick changes."""
     total = max(float(turns[-1] - turns[0]), 0.5)
-    most = min(_QUICKEST, problem.time_s.size / 3.0)
-    orders = int(np.clip(round(most / total), 4, 24))
+    most = min(quickest, problem.time_s.size / 3.0)
+    orders = int(np.clip(round(most / total), 4, highest))
     return fit(replace(problem, orders=orders), turns)
 
 

@@ -98,6 +98,8 @@ def _told(
     best, other = fits[0], None
     if not by_marks and second is None:
         best, other = _settled(best)
+        if other is None and (alias := alias_of(best)) is not None:
+            notes.append(_unlikely(best.total, alias))
     if other is not None:
         confidence, others = min(confidence, _DOUBTFUL), [other, *others]
     if confidence < _SURE:
@@ -165,6 +167,13 @@ def _settled(best: Fit) -> tuple[Fit, float | None]:
     if plausible(best.total, usual):
         return best, alias
     return fine(best.problem, best.turns * (alias / best.total)), best.total
+
+
+def _unlikely(total: float, alias: float) -> Note:
+    return Note(
+        "turn_or_half_turn",
+        f"The readings cannot tell {total:.2f} turns from {alias:.2f}; so many or so few were not asked for.",
+    )
 
 
 def _at_least_once(best: Fit, others: list[float], back: int) -> bool:

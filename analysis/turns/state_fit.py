@@ -22,6 +22,8 @@ from analysis.trace import FloatArray, IntArray
 
 TAU = 2.0 * np.pi
 USUAL_TURNS = 3.5
+FIXED = 4
+"""Columns of every fit before any extra ones: level, drift, its curvature, and the change of that."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,9 +97,9 @@ class _Model:
         part = np.linspace(-1.0, 1.0, self.n)
         two = problem.second_um is not None
         self.rows = 2 if two else 1
-        fixed = [np.ones(self.n), part, part**2 - 1.0 / 3.0]
+        fixed = [np.ones(self.n), part, part**2 - 1.0 / 3.0, part**3 - 0.6 * part]
         spread = float(np.ptp(problem.reading_um)) + 1e-9
-        prior = [1e3 * spread + 1e3, 10.0, 6.0]
+        prior = [1e3 * spread + 1e3, 10.0, 6.0, 4.0]
         if problem.extra is not None:
             fixed += list(problem.extra.T)
             prior += [1e3 * spread + 1e3] * problem.extra.shape[1]
@@ -250,22 +252,23 @@ def _solve(system: _System, damping: float) -> tuple[FloatArray, FloatArray, flo
 
     The determinant is infinite where rounding has made the Hessian indefinite: such a step is not taken.
     """
-    band = system.band.copy()
+    band = np.array(system.band, order="F")
     band[0] *= 1.0 + damping
     band[0, 0] += 1e8
-    factor, bad = dpbtrf(band, lower=1)
+    factor, bad = dpbtrf(band, lower=1, overwrite_ab=1)
     if bad:
         return np.zeros_like(system.gradient), np.zeros_like(system.gradient_a), np.inf
-    right = np.column_stack([system.gradient, system.cross])
-    solved, _ = dpbtrs(factor, right, lower=1)
+    right = np.empty((system.gradient.size, system.gradient_a.size + 1), order="F")
+    right[:, 0], right[:, 1:] = system.gradient, system.cross
+    solved, _ = dpbtrs(factor, right, lower=1, overwrite_b=1)
     schur = system.dense - system.cross.T @ solved[:, 1:]
-    schur[np.diag_indices_from(schur)] += 1e-9 * np.diag(system.dense)
+    schur.flat[:: schur.shape[0] + 1] += 1e-9 * system.dense.diagonal()
     small, bad = dpotrf(schur, lower=1)
     if bad:
         return np.zeros_like(system.gradient), np.zeros_like(system.gradient_a), np.inf
     step_a, _ = dpotrs(small, system.gradient_a - system.cross.T @ solved[:, 0], lower=1)
     step = solved[:, 0] - solved[:, 1:] @ step_a
-    half = float(np.log(factor[0, 1:]).sum() + np.log(np.diag(small)).sum())
+    half = float(np.log(factor[0, 1:]).sum() + np.log(small.diagonal()).sum())
     return step, step_a, half
 
 

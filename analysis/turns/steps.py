@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.trace import FloatArray
 from analysis.turns.search import misfit, score, search
-from analysis.turns.state_fit import Fit, Problem, coefficient_standards, fit_at
+from analysis.turns.state_fit import FIXED, Fit, Problem, coefficient_standards, fit_at
 from analysis.turns.thinning import thinned
 
 _LARGEST_MISFIT = 2.5
@@ -58,7 +58,7 @@ def fitted_steps(
         without = next(iter(search(Problem(*plain))), None)
         if without is not None and score(without) > score(best) - _GAIN:
             return [(0.0, standard) for _, standard in beside]
-    extra = slice(3, 3 + len(edges))
+    extra = slice(FIXED, FIXED + len(edges))
     more = best.coefficients[extra]
     standards = coefficient_standards(best)[extra]
     sizes = []

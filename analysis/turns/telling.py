@@ -8,7 +8,7 @@ from analysis.trace import FloatArray
 from analysis.turns.state_fit import Fit, slow_terms, wave_standards, waves
 from analysis.values import Note
 
-_SEEN = 2.5
+_SEEN = 3.3
 _SMALL_SHARE = 0.12
 _LEAST_UM = 2.0
 _SADDLE_SHARE = 0.4
