@@ -142,7 +142,7 @@ class _SystemService:
         peripheral.in_reach = True
 
     async def drop_in_next_discovery(self, peripheral: Any) -> None:
-        peripheral.drop_in_discovery += 1
+        peripheral.drop_in_discovery = 1
 
     async def power(self, on: bool) -> None:
         self.service.power(on)
