@@ -71,6 +71,11 @@ def _figures(result: ClaimResult, say: Wording) -> list[list[str]]:
         rows.append(
             ("per_turn", ", ".join(say.tick(UM_PER_MM * value) for value in result.fim_mm.per_turn) or "–")
         )
+        if result.run_out_bound_mm is not None and not result.fim_mm.per_turn:
+            bound = say.length(UM_PER_MM * result.run_out_bound_mm, fine=True)
+            rows.append(("value_runout", say("bound", value=bound)))
+        if result.pilot is not None:
+            length("pilot", max(result.pilot.fim_mm.per_turn, default=None))
         length("repeatable", result.fim_mm.repeatable)
         length("non_repeatable", result.non_repeatable_mm)
         rows.append(

@@ -108,6 +108,22 @@ def test_a_table_that_the_readings_do_not_give_is_named_though_well_signed(
     assert [fault for fault in report.faults if fault.startswith(path)]
 
 
+def test_a_run_with_a_second_indicator_is_computed_anew_with_both(
+    claim: ClaimInput, key: SigningKey, written: Write
+) -> None:
+    run = claim.runs[1]
+    beside = np.random.default_rng(0).normal(0, 0.1, len(run.trace)) + run.trace.reading_um / 7
+    beside[5] = np.nan
+    header = run.header.model_copy(update={"second": "pilot"})
+    run = replace(run, header=header, trace=replace(run.trace, reading2_um=beside))
+    run = replace(run, result=work_out(run).result)
+    pack = make_pack(replace(claim, runs=(run,)), key)
+    assert pack.warnings == ()
+    assert verify_pack(written(pack.content)).faults == []
+    (path,) = [path for path in files_of(pack) if path.startswith("data/results/")]
+    assert json.loads(files_of(pack)[path])["pilot"]["fim_mm"]["per_turn"]
+
+
 def test_an_unknown_key_is_a_warning_and_a_known_one_is_none(
     small_pack: Pack, key: SigningKey, written: Write
 ) -> None:
