@@ -8,12 +8,13 @@ from typing import Any
 
 from analysis.record.jobs import Jobs
 from capture.job_measure import run_request
-from capture.jobs import begin, jobs_in, pick, take_step
+from capture.jobs import begin, jobs_in, pick, take_step, typed_text
 from capture.messages import RunRequest
 from config.errors import InputError
 from config.path import Step, find_step
 from config.settings import read_toml
 
+STEP_WORDS = ("technician", "wheel", "answer", "photo", "trace", "run", "skip", "indicator")
 Measurer = Callable[[RunRequest], str]
 """Carries a run through and returns its id."""
 
@@ -39,7 +40,10 @@ def drive(
     with jobs_in(data) as jobs:
         job_id, warnings = begin(jobs, sheet, content["wheel"])
         yield {"job": job_id, "warnings": list(warnings)}
-        for number, entry in enumerate(content.get("step", []), start=1):
+        entries = content.get("step", [])
+        if not isinstance(entries, list):
+            raise InputError("step is no list", where=where, expected="[[step]] tables")
+        for number, entry in enumerate(entries, start=1):
             try:
                 yield _drive_step(jobs, steps, job_id, entry, sheet, file.parent, data, measure)
             except InputError as error:
@@ -63,27 +67,27 @@ def _drive_step(
     data: Path,
     measure: Measurer | None,
 ) -> dict[str, Any]:
-    if not isinstance(entry.get("step"), str):
+    if not isinstance(entry, Mapping) or not isinstance(entry.get("step"), str):
         raise InputError("names no step", expected='step = "…"')
-    technician = entry.get("technician") or sheet.get("technician") or ""
-    job, end = pick(jobs, job_id, entry.get("wheel"))
+    words = {name: typed_text(entry, name) or None for name in STEP_WORDS}
+    technician = words["technician"] or typed_text(sheet, "technician")
+    job, end = pick(jobs, job_id, words["wheel"])
     told = {"wheel": end.sheet.wheel, "step": entry["step"]}
     if "skip" in entry:
-        jobs.skip(job, end, find_step(steps, entry["step"]), str(entry["skip"]), technician)
-        return {**told, "answer": f"skipped: {entry['skip']}", "problem": None}
-    run = entry.get("run")
+        jobs.skip(job, end, find_step(steps, entry["step"]), words["skip"] or "", technician)
+        return {**told, "answer": f"skipped: {words['skip']}", "problem": None}
+    run = words["run"]
     if entry.get("measure"):
         if measure is None:
             raise InputError("nothing can be measured here", do="name a trace or a run")
         named = {name: entry[name] for name in ("indicator", "turns", "strokes") if name in entry}
         run = measure(run_request(jobs, steps, {**told, "job": job_id, **named}))
-    answer = str(folder / entry["photo"]) if "photo" in entry else entry.get("answer")
+    answer = str(folder / words["photo"]) if words["photo"] else words["answer"]
     given = {
         "job": job_id, "wheel": end.sheet.wheel, "step": entry["step"], "technician": technician,
-        "answer": None if answer is None else str(answer), "run": run,
-        "trace": folder / entry["trace"] if "trace" in entry else None,
-        "indicator": entry.get("indicator", sheet.get("indicator")),
-        "indicators": folder / sheet["indicators"] if "indicators" in sheet else None,
+        "answer": answer, "run": run, "trace": folder / words["trace"] if words["trace"] else None,
+        "indicator": words["indicator"] or typed_text(sheet, "indicator") or None,
+        "indicators": folder / typed_text(sheet, "indicators") if sheet.get("indicators") else None,
     }  # fmt: skip
     taken = take_step(jobs, steps, given, data=data)
     return {

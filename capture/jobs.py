@@ -28,6 +28,10 @@ from config.vin import parse_vin
 KM_PER_MILE = 1.609344
 PATH_FILE = "path.toml"
 PATH_VARIABLE = "HUBPROOF_PATH"
+JOB_WORDS = ("technician", "vehicle", "vin", "odometer", "complaint")
+WHEEL_WORDS = (
+    "wheel", "bearing", "encoder", "old_part", "old_lot", "new_part", "new_lot", "torque", "source",
+)  # fmt: skip
 
 
 def jobs_in(data: Path, *, clock: Clock | None = None) -> Jobs:
@@ -59,19 +63,41 @@ def begin(
     """
     warnings = []
     vin = None
-    if given.get("vin"):
-        read = parse_vin(given["vin"])
+    typed = {name: typed_text(given, name) for name in JOB_WORDS}
+    if typed["vin"]:
+        read = parse_vin(typed["vin"])
         vin = read.text
         if read.warning:
             warnings.append(f"VIN: {read.warning}")
     sheet = JobSheet(
-        technician=given.get("technician") or "",
-        vehicle=given.get("vehicle") or "",
+        technician=typed["technician"],
+        vehicle=typed["vehicle"],
         vin=vin,
-        odometer_km=None if not given.get("odometer") else parse_odometer_km(given["odometer"]),
-        complaint=given.get("complaint") or "",
+        odometer_km=parse_odometer_km(typed["odometer"]) if typed["odometer"] else None,
+        complaint=typed["complaint"],
     )
     return jobs.begin(sheet, [_wheel_sheet(end) for end in ends]), tuple(warnings)
+
+
+def typed_text(given: Mapping[str, Any], name: str) -> str:
+    """What was typed under a name, empty when nothing was; a number of a file is taken as its digits.
+
+    Raises:
+        InputError: a table, a list, a date or a truth value where text belongs.
+    """
+    value = given.get(name)
+    if value is None:
+        return ""
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise InputError(f"{name} = {value!r} is no text", where="job", expected='such as "front left"')
+    return str(value)
+
+
+def _typed_table(given: Mapping[str, Any], name: str) -> dict[str, str]:
+    table = given.get(name) or {}
+    if not isinstance(table, Mapping):
+        raise InputError(f"{name} = {table!r} is no table", where="job", expected='{ name = "value" }')
+    return {key: typed_text(table, key) for key in table}
 
 
 def parse_odometer_km(text: str, *, where: str = "--odometer") -> float:
@@ -89,26 +115,30 @@ def parse_odometer_km(text: str, *, where: str = "--odometer") -> float:
 
 
 def _wheel_sheet(end: Mapping[str, Any]) -> WheelSheet:
-    limits = dict(end.get("limits") or {})
-    source = str(end.get("source") or "")
+    if not isinstance(end, Mapping):
+        raise InputError(f"{end!r} is no wheel end", where="job", expected="[[wheel]] tables")
+    typed = {name: typed_text(end, name) for name in WHEEL_WORDS}
+    limits, sizes = _typed_table(end, "limits"), _typed_table(end, "sizes")
+    source = typed["source"]
     for name, text in limits.items():
         limit_named(name, text, source)
-    torque = end.get("torque")
-    torque_n_m = None if not torque else float(parse_torque_n_m(torque, where="--torque"))
+    torque = typed["torque"]
+    torque_n_m = float(parse_torque_n_m(torque, where="--torque")) if torque else None
     if (torque or limits) and not source.strip():
         raise InputError("torque and limits need their source", where="--source", expected="who gives them")
-    sizes = {name: str(text) for name, text in (end.get("sizes") or {}).items()}
     read_sizes(sizes)
-    names = ("old_part", "old_lot", "new_part", "new_lot")
     return WheelSheet(
-        wheel=parse_wheel(str(end["wheel"])),
+        wheel=parse_wheel(typed["wheel"]),
         torque_n_m=torque_n_m,
         limits=limits,
-        bearing=str(end.get("bearing") or "not known"),
-        encoder=str(end.get("encoder") or "not known"),
+        bearing=typed["bearing"] or "not known",
+        encoder=typed["encoder"] or "not known",
         source=source,
         sizes=sizes,
-        **{name: str(end.get(name) or "") for name in names},
+        old_part=typed["old_part"],
+        old_lot=typed["old_lot"],
+        new_part=typed["new_part"],
+        new_lot=typed["new_lot"],
     )
 
 

@@ -317,3 +317,35 @@ def test_a_sheet_that_cannot_be_is_one_line_and_opens_nothing(
 ) -> None:
     assert says in bench.run("open", "--technician", "A", "--wheel", "FL", *sheet, status=2)[0]["error"]
     assert bench.run("list") == []
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("x = 1", "is no job"),
+        ('[job]\ntechnician = []\n#wheel = "FL"', "is no text"),
+        ('[job]\ntechnician = "A"\nodometer = 120000\n#wheel = "FL"', "is not a distance"),
+        ('[job]\ntechnician = "A"\nvin = 1\n#wheel = "FL"', "has 1 characters"),
+        ('[job]\ntechnician = "A"\n#wheel = 3', "unknown wheel position '3'"),
+        ('[job]\ntechnician = "A"\n#wheel = true', "is no text"),
+        ('[job]\ntechnician = "A"\n#wheel = "FL"\ntorque = 180\nsource = "x"', "has no unit"),
+        ('[job]\ntechnician = "A"\n#wheel = "FL"\nlimits = 3', "is no table"),
+        ('[job]\ntechnician = "A"\n#wheel = "FL"\nlimits = { runout = 0.05 }\nsource = "x"', "has no unit"),
+        ('[job]\ntechnician = "A"\n#wheel = "FL"\nsizes = { studs = [] }', "is no text"),
+        ('[job]\ntechnician = "A"\n#wheel = "FL"\n[step]\nstep = "seal"', "step is no list"),
+        ('[job]\ntechnician = "A"\n#wheel = "FL"\n[[step]]\nstep = 3', "step 1: names no step"),
+        ('[job]\ntechnician = "A"\n#wheel = "FL"\n[[step]]\nstep = "photo"\nphoto = {}', "is no text"),
+        (
+            '[job]\ntechnician = "A"\n#wheel = "FL"\n[[step]]\nstep = "none"\nanswer = 1',
+            "unknown step 'none'",
+        ),
+        ('[job]\ntechnician = "A"\n#wheel = "FL"\n[[step]]\nstep = "play_found"\ntrace = "no.csv"', "no.csv"),
+        ("[job", "is not TOML"),
+    ],
+)
+def test_a_job_file_that_cannot_be_is_one_line(bench: Bench, text: str, says: str) -> None:
+    """`#` stands for the head of a wheel end."""
+    file = bench.folder / "job.toml"
+    file.write_text(text.replace("#", "[[wheel]]\n"))
+    told = bench.run("run-file", str(file), "--path", str(bench.path), status=2)
+    assert says in told[0]["error"]
