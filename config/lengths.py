@@ -88,6 +88,9 @@ def parse_quantity(text: str, unit: str, *, where: str | None = None) -> Decimal
 def _convert(
     value: Decimal, unit_text: str, unit: str, *, text: str, where: str | None, expected: str
 ) -> Decimal:
+    if unit == "nm" and unit_text in NM_PER_UNIT:  # exact, and a station that starts needs no library for it
+        return value * NM_PER_UNIT[unit_text]
+
     import pint
 
     registry = _units()

@@ -13,9 +13,9 @@ HEAVY = ("scipy", "pint", "typst", "bleak", "cryptography", "rich", "jsonschema"
 LOADED = f"import sys; print(*(name for name in {HEAVY!r} if name in sys.modules))"
 
 
-def loaded_by(module: str) -> list[str]:
+def loaded_by(module: str, then: str = "") -> list[str]:
     done = subprocess.run(
-        [sys.executable, "-c", f"import {module}; {LOADED}"],
+        [sys.executable, "-c", f"import {module}; {then}; {LOADED}"],
         capture_output=True,
         text=True,
         check=True,
@@ -26,6 +26,11 @@ def loaded_by(module: str) -> list[str]:
 
 def test_the_daemon_is_ready_without_what_only_a_measurement_needs() -> None:
     assert loaded_by("capture.daemon") == []
+
+
+def test_the_shipped_settings_are_read_without_the_library_of_units() -> None:
+    read = "config.settings.load_limits(); config.indicators.load_indicators()"
+    assert loaded_by("config.settings, config.indicators", read) == []
 
 
 def test_help_is_printed_without_what_a_station_needs() -> None:
