@@ -77,11 +77,12 @@ def start_up(folder: Path) -> list[Line]:
     help_line = Line("hubproof --help", min(help_s() for _ in range(TRIES)), "s", at_most=0.25)
     wire = PtyWire()
     wire.plug()
-    ready, idle = [], []
+    ready, ready_cpu, idle = [], [], []
     for number in range(3):
         described = indicators_file(folder, {"bench": wire.url})
         with DaemonProcess(folder / f"data{number}", described) as daemon:
             ready.append(daemon.ready_s)
+            ready_cpu.append(cpu_s_of(daemon.process.pid))
             daemon.wait_live("bench")
             time.sleep(1.0)
             if number == 0:
@@ -94,6 +95,7 @@ def start_up(folder: Path) -> list[Line]:
         Line("a bare interpreter, to compare", bare, "s"),
         help_line,
         Line("daemon ready", min(ready), "s", at_most=1.0),
+        Line("the same, process time", min(ready_cpu), "s", at_most=1.0),
         Line("idle CPU, one indicator connected", idle[0], "% of a core", at_most=2.0),
         Line("idle resident memory", idle[1], "MB", at_most=120),
     ]
