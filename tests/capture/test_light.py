@@ -13,7 +13,7 @@ HEAVY = ("scipy", "pint", "typst", "bleak", "cryptography", "rich", "jsonschema"
 LOADED = f"import sys; print(*(name for name in {HEAVY!r} if name in sys.modules))"
 
 
-def loaded_by(module: str, then: str = "") -> list[str]:
+def loaded_by(module: str, then: str = "pass") -> list[str]:
     done = subprocess.run(
         [sys.executable, "-c", f"import {module}; {then}; {LOADED}"],
         capture_output=True,
