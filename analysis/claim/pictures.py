@@ -136,16 +136,20 @@ def trace_picture(
     for border in borders:
         place = along * border + along_offset
         board.line([(place, top), (place, bottom)], stroke=GREY, weight=0.25)
+    digits = 0 if end - start > 4 else 1
     for value in ticks(start, end, 8):
-        place = along * value + along_offset
-        board.line([(place, bottom), (place, bottom + 1)], weight=0.2)
-        board.say(place, bottom + 1.6, say.number(value, 0 if end - start > 4 else 1), "ct")
+        _tick_below(board, along * value + along_offset, bottom, say.number(value, digits))
     board.say(right, bottom + 5.4, axis, "rt")
     board.box(left, top, right - left, bottom - top, stroke=GREY, weight=0.2)
     board.curve(*thinned(along * at + along_offset, up * reading_um + up_offset), weight=0.25)
     for place, value in zip(*aside, strict=True):
         board.cross(along * place + along_offset, min(max(up * value + up_offset, top), bottom))
     return board
+
+
+def _tick_below(board: Board, x: float, y: float, text: str) -> None:
+    board.line([(x, y), (x, y + 1)], weight=0.2)
+    board.say(x, y + 1.6, text, "ct")
 
 
 def orders_picture(orders: Sequence[OrderOut], studs: int | None, say: Wording) -> Board:
@@ -225,9 +229,7 @@ def stations_picture(stations: Sequence[StationOut], say: Wording) -> Board:
         board.line([(left, level), (right, level)], stroke=PALE, weight=0.15)
         board.say(left - 1, level, say.tick(value), "rm")
     for degrees in range(0, 181, 45):
-        place = along * degrees + along_offset
-        board.line([(place, bottom), (place, bottom + 1)], weight=0.2)
-        board.say(place, bottom + 1.6, f"{degrees}°", "ct")
+        _tick_below(board, along * degrees + along_offset, bottom, f"{degrees}°")
     for number, depth in enumerate(sorted({station.depth for station in stations})):
         places = [
             (along * s.direction_deg + along_offset, up * 1000 * s.deviation_mm + offset)
