@@ -20,7 +20,7 @@ from capture.logs import JournalLines, JsonLines, log_form
 from capture.notify import Notifier
 from capture.service_unit import unit
 from capture.spread import EDGES_S, Spread
-from tests.capture.daemon_process import COMMAND, DaemonProcess, environment, indicators_file
+from tests.capture.daemon_process import DaemonProcess, environment, indicators_file
 
 posix = pytest.mark.skipif(os.name != "posix", reason="sockets of the service manager are POSIX")
 
@@ -161,12 +161,15 @@ def test_the_daemon_under_a_manager_and_its_figures(tmp_path: Path, monkeypatch:
             answer = daemon.client.get("/metrics")
             assert answer.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
             found = read_openmetrics(answer.text)
+            backed_up = hubproof(["backup", str(tmp_path / "b.sqlite"), "--data", str(daemon.data)])
             daemon.process.terminate()
             assert daemon.process.wait(20) == 0
         manager.settimeout(1)
         while not manager.recv(500).startswith(b"STOPPING=1"):
             pass
     wire.close()
+    assert backed_up == 0  # beside the daemon, in the middle of a run
+    assert hubproof(["backup", str(tmp_path / "b.sqlite"), "--check"]) == 0
     stored = found["hubproof_readings_stored"]["hubproof_readings_stored_total"]
     assert found["hubproof_readings"]['hubproof_readings_total{indicator="bench A"}'] >= stored >= 19
     assert found["hubproof_recording"]["hubproof_recording"] == 1
@@ -206,19 +209,3 @@ def test_the_service_command_writes_where_systemd_looks(
     text = (tmp_path / "systemd" / "user" / "hubproof.service").read_text()
     assert f'"--data" "{tmp_path / "data"}" "--port" "4999"' in text
     assert "systemctl --user enable --now hubproof.service" in capsys.readouterr().out
-
-
-@pytest.mark.slow
-def test_the_backup_command_beside_a_running_daemon(tmp_path: Path) -> None:
-    with DaemonProcess(tmp_path / "data", indicators_file(tmp_path, {"bench": "/dev/none"})) as daemon:
-        daemon.ask("POST", "/runs", kind="trace")
-        done = subprocess.run(
-            [*COMMAND, "backup", str(tmp_path / "b.sqlite"), "--data", str(daemon.data)],
-            capture_output=True,
-            text=True,
-            env=environment(),
-            check=False,
-        )
-        assert (done.returncode, done.stderr) == (0, "")
-        assert ": 1 runs, 0 readings, 0 results" in done.stdout
-    assert hubproof(["backup", str(tmp_path / "b.sqlite"), "--check"]) == 0
