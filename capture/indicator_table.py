@@ -19,26 +19,25 @@ VERDICTS = {"within": "green", "over": "bold red", "undecided": "yellow"}
 
 
 def show_cards(console: Console, cards: Sequence[IndicatorCard]) -> None:
-    """One row an indicator; what is wrong below."""
+    """One row an indicator; where it is and what is wrong below."""
     table = Table(
-        "indicator", "state", "at", "battery", "step", "calibration", "last check", "last reading",
-        box=None, pad_edge=False,
-    )  # fmt: skip
+        "indicator", "state", "battery", "calibration", "last check", "last reading", box=None, pad_edge=False
+    )
     for card in cards:
         table.add_row(
             Text(card.indicator),
             Text(card.state, style=STATE_STYLES[card.state]),
-            Text(card.port or card.link),
             Text(NO_FIGURE if card.battery is None else f"{card.battery} %"),
-            Text(show_length(card.resolution_nm, step_nm=card.resolution_nm)),
             _calibration(card),
             _last_check(card),
             Text(_last_reading(card)),
         )
     console.print(table)
     for card in cards:
+        step = show_length(card.resolution_nm, step_nm=card.resolution_nm)
+        console.print(Text(f"{card.indicator}: {card.port or card.link}, step {step}"), soft_wrap=True)
         if card.why:
-            console.print(Text(f"{card.indicator}: {card.why}"), soft_wrap=True)
+            console.print(Text(f"{card.indicator}: {card.why}", style="bold"), soft_wrap=True)
 
 
 def _calibration(card: IndicatorCard) -> Text:

@@ -114,7 +114,8 @@ def _moved(readings: Sequence[Reading]) -> int | None:
     first, now = _level(readings), _level(readings[::-1])
     if first is None or now is None:
         return None
-    step = step_nm([reading.length_nm for reading in readings]) or 1
+    values = [reading.length_nm for reading in readings]
+    step = step_nm(values) or max(1, max(values) - min(values))  # of two values alone: a flicker, no move
     return round(now - first) if abs(now - first) > LEAST_STEPS * step else None
 
 

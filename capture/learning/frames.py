@@ -35,9 +35,17 @@ def propose_frames(chunks: Sequence[Chunk], *, whole: bool = False) -> dict[str,
         chunks: as they arrived, while the plunger moved.
         whole: each chunk is one message, as a notification is.
     """
-    frames = (
-        _by_chunk([chunk.data for chunk in chunks]) if whole else _by_silence(chunks) or _by_start(chunks)
-    )
+    if whole:
+        framings = [_by_chunk([chunk.data for chunk in chunks])]
+    else:
+        framings = [_by_silence(chunks), *_by_start(chunks)]
+    layouts = [layout for frames in framings if (layout := _layout(frames)) is not None]
+    # A check that agrees in every frame proves where frames begin.
+    return next((each for each in layouts if "check" in each), layouts[0] if layouts else None)
+
+
+def _layout(frames: Sequence[bytes] | None) -> dict[str, Any] | None:
+    """The layout of frames that are cut rightly; None when they show none."""
     if frames is None or len(frames) < FEWEST:
         return None
     rows = np.array([list(frame) for frame in frames], dtype=np.uint8)
@@ -60,13 +68,18 @@ def propose_frames(chunks: Sequence[Chunk], *, whole: bool = False) -> dict[str,
     }
 
 
-def looks_framed(chunks: Sequence[Chunk]) -> bool:
+def looks_framed(chunks: Sequence[Chunk], *, whole: bool = False) -> bool:
     """Whether frames of one size come back again and again, though at rest their value stays open."""
-    frames = _by_silence(chunks) or _by_start(chunks)
-    if frames is None or len(frames) < FEWEST:
-        return False
-    rows = np.array([list(frame) for frame in frames], dtype=np.uint8)
-    return bool(np.mean(rows[1:] == rows[:-1]) > FIXED_SHARE)
+    if whole:
+        framings = [_by_chunk([chunk.data for chunk in chunks])]
+    else:
+        framings = [_by_silence(chunks), *_by_start(chunks)[:1]]
+    for frames in framings:
+        if frames is not None and len(frames) >= FEWEST:
+            rows = np.array([list(frame) for frame in frames], dtype=np.uint8)
+            if float(np.mean(rows[1:] == rows[:-1])) > FIXED_SHARE:
+                return True
+    return False
 
 
 def _by_chunk(messages: Sequence[bytes]) -> list[bytes] | None:
@@ -89,8 +102,11 @@ def _by_silence(chunks: Sequence[Chunk]) -> list[bytes] | None:
     return _by_chunk([bytes(message) for message in messages[1:]])
 
 
-def _by_start(chunks: Sequence[Chunk]) -> list[bytes] | None:
-    """Frames of the size and phase at which most bytes stay the same, beginning with the fixed ones."""
+def _by_start(chunks: Sequence[Chunk]) -> list[list[bytes]]:
+    """Frames of the size at which most bytes come back, cut before each stretch of fixed bytes in turn.
+
+    The one that follows the longest stretch of moving bytes comes first.
+    """
     data = np.frombuffer(b"".join(chunk.data for chunk in chunks), dtype=np.uint8)
     best: tuple[float, int] | None = None
     for size in range(2, LARGEST + 1):
@@ -102,20 +118,19 @@ def _by_start(chunks: Sequence[Chunk]) -> list[bytes] | None:
         if best is None or share > best[0] + 0.05:
             best = (share, size)
     if best is None:
-        return None
+        return []
     size = best[1]
     count = data.size // size
     fixed = np.all(data[: count * size].reshape(count, size) == data[:size], axis=0)
-    if not fixed.any():
-        return None
-    first = _after_longest_moving(fixed)
-    return [data[at : at + size].tobytes() for at in range(first, data.size - size + 1, size)]
+    return [
+        [data[at : at + size].tobytes() for at in range(first, data.size - size + 1, size)]
+        for first in _beginnings(fixed)
+    ]
 
 
-def _after_longest_moving(fixed: NDArray[np.bool_]) -> int:
-    """Where the fixed bytes begin that follow the longest stretch of moving ones, seen as a ring."""
+def _beginnings(fixed: NDArray[np.bool_]) -> list[int]:
+    """Where stretches of fixed bytes begin, the frame seen as a ring; after the longest moving one first."""
     size = fixed.size
-    starts = [at for at in range(size) if fixed[at] and not fixed[at - 1]]
 
     def moving_before(at: int) -> int:
         count = 0
@@ -123,7 +138,8 @@ def _after_longest_moving(fixed: NDArray[np.bool_]) -> int:
             count += 1
         return count
 
-    return max(starts, key=moving_before, default=0)
+    starts = [at for at in range(size) if fixed[at] and not fixed[at - 1]]
+    return sorted(starts, key=moving_before, reverse=True)
 
 
 def _check(rows: Frames) -> tuple[str | None, int | None]:

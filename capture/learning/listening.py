@@ -59,6 +59,8 @@ async def learn_serial(
         LinkError: nothing that can be read arrives, or the port cannot be opened.
         InputError: see `confirm`.
     """
+    if "://" in str(link.get("port")):
+        bauds = bauds[:1]  # a network port has no rate of its own here
     framed: int | None = None
     silent = True
     for baud in bauds if query is None else ():

@@ -66,7 +66,7 @@ async def learn_bluetooth(
                 say(f"  {example}")
             if is_text(ear.data) and propose_lines(ear.data) is not None:
                 return link, await confirm(ear, _lines(keys), say, known_nm=known_nm, unit=unit)
-            if looks_framed(ear.chunks):
+            if looks_framed(ear.chunks, whole=True):
                 return link, await confirm(ear, _frames(keys), say, known_nm=known_nm, unit=unit)
     raise LinkError(
         "nothing that can be told notifies", where=address, do="name the --characteristic of its manual"

@@ -23,7 +23,7 @@ class Levels:
         self._clock, self._rate, self._level_um = clock, rate_hz, level_um
         self._start_ns = clock.monotonic_ns()
         self._moved_s = -1.0
-        self._sent = 0
+        self.sent = 0
 
     def move_to(self, level_um: float) -> None:
         self._moved_s, self._level_um = self.now_s, level_um
@@ -33,12 +33,12 @@ class Levels:
         return (self._clock.monotonic_ns() - self._start_ns) / NS_PER_S
 
     def next_s(self) -> float:
-        return (self._sent + 1) / self._rate
+        return (self.sent + 1) / self._rate
 
     def due(self) -> Readings:
         until = int(self.now_s * self._rate)
-        numbers = np.arange(self._sent + 1, until + 1)
-        self._sent = max(self._sent, until)
+        numbers = np.arange(self.sent + 1, until + 1)
+        self.sent = max(self.sent, until)
         times = numbers / self._rate
         step = 1_270 if self.inch else 1_000
         lifted = np.clip(1.0 - np.abs(times - self._moved_s - LIFT_S / 2) / (LIFT_S / 2), 0.0, 1.0)

@@ -35,14 +35,17 @@ def at(url: str, name: str = "bench", **more: object) -> str:
 
 
 @pytest.fixture
-def clock(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Clock:
-    """Five times the system's pace for commands in this process; a daemon's own is the system's."""
-    if request.node.get_closest_marker("slow"):
-        return SystemClock()
-    fast = FastClock(5.0)
+def hurried(monkeypatch: pytest.MonkeyPatch) -> Clock:
+    """Three times the system's pace, for commands in this process."""
+    fast = FastClock(3.0)
     monkeypatch.setattr(config.clock, "SystemClock", lambda: fast)
     monkeypatch.setattr(capture.bench, "SystemClock", lambda: fast)
     return fast
+
+
+@pytest.fixture
+def clock(request: pytest.FixtureRequest) -> Clock:
+    return request.getfixturevalue("hurried") if "hurried" in request.fixturenames else SystemClock()
 
 
 @pytest.fixture
@@ -101,6 +104,7 @@ def test_without_any_description_the_way_to_one_is_told(
 
 def test_a_check_against_blocks(
     tmp_path: Path,
+    hurried: Clock,
     port: VirtualSerialPort,
     plunger: Levels,
     capsys: pytest.CaptureFixture[str],
@@ -207,6 +211,7 @@ LEARN = ["--known", "1 mm", "--permissible-error", "0.003 mm", "--range", "12.7 
 
 def test_one_is_learned_and_used(
     tmp_path: Path,
+    hurried: Clock,
     port: VirtualSerialPort,
     plunger: Levels,
     capsys: pytest.CaptureFixture[str],

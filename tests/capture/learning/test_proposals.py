@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from capture.decoding import decoder_for
-from capture.learning.frames import propose_frames
+from capture.learning.frames import looks_framed, propose_frames
 from capture.learning.lines import propose_from, propose_lines
 from capture.learning.scale import sign_from, step_from, unit_from
 from capture.links.base import Chunk
@@ -134,6 +134,19 @@ def test_what_is_no_indicator_is_not_taken_for_one(data: bytes) -> None:
     assert propose_frames([Chunk(data[at : at + 9], at * 10**7) for at in range(0, len(data), 9)]) is None
 
 
+@pytest.mark.parametrize("together", [1, 2, 3])
+def test_frames_that_a_converter_holds_back_and_that_never_went_below_zero(together: int) -> None:
+    """Several frames in each piece, and high bytes that never move: only the check tells where one begins."""
+    encode = encoder_of(SHIPPED["bench-frames"])
+    messages = [encode(Shown(1_000 * (steps % 1_100))) for steps in range(0, 3_000, 11)]
+    pieces = [b"".join(messages[at : at + together]) for at in range(0, len(messages), together)]
+    stream = [Chunk(piece, n * 16_000_000) for n, piece in enumerate(pieces)]
+    stream[0] = Chunk(pieces[0][4:], 0)  # opened in the middle of a frame
+    proposed = propose_frames(stream)
+    assert proposed is not None
+    assert (proposed["size"], proposed["check"], proposed["value_at"]) == (9, "crc16-ccitt", 3)
+
+
 def test_frames_in_which_one_byte_alone_moved_are_not_told() -> None:
     """On which side the higher bytes are is open: the known length must be longer."""
     encode = encoder_of(SHIPPED["bench-frames"])
@@ -171,3 +184,24 @@ def test_steps_of_counts() -> None:
     assert step_from(-787, 1_000_000) == (1_270, -1)
     assert step_from(3_940, 1_000_000) == (254, 1)
     assert sign_from(-1_002_000.0, 1_000_000) == -1
+
+
+def test_notifications_that_come_together_are_frames_all_the_same() -> None:
+    """A radio delivers several at once: each is one message, whatever the silence between them."""
+    encode = encoder_of(SHIPPED["bench-bluetooth-frames"])
+    messages = [encode(Shown(1_000 * (n % 2))) for n in range(40)]
+    together = [Chunk(message, n // 3 * 30_000_000) for n, message in enumerate(messages)]
+    together += [Chunk(message, 20 * 30_000_000) for message in messages[:4]]
+    assert looks_framed(together, whole=True)
+
+
+def test_a_flicker_at_rest_is_no_known_length() -> None:
+    """Two values alone, a little more often the upper one: its mean creeps, nothing was set."""
+    from capture.learning.confirm import _moved
+    from capture.reading import Reading
+
+    lengths = [0, 0, 1_000] * 60 + [0, 1_000, 1_000] * 60
+    readings = [Reading(n * 20_000_000, length, "mm") for n, length in enumerate(lengths)]
+    assert _moved(readings) is None
+    there = [*readings, *(Reading((360 + n) * 20_000_000, 1_000_000, "mm") for n in range(60))]
+    assert _moved(there) == pytest.approx(1_000_000, abs=1_000)

@@ -21,7 +21,7 @@ SHIPPED = {each.format.kind: each for each in load_indicators() if each.format.k
 
 
 async def learn(kinds: list[str], **more: object) -> Learned:
-    clock = FastClock(4.0)
+    clock = FastClock(2.5)
     plunger = Levels(clock)
 
     def say(text: str) -> None:
