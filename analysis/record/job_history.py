@@ -15,6 +15,13 @@ _READ = (
     " GROUP BY wheel_end"
 )
 
+# The same of one wheel end, from the index of parts alone.
+_OF_FIRST = (
+    "SELECT answer FROM job_entry WHERE job_entry.wheel_end = first.key AND step = '{step}'"
+    " AND what = 'answer' AND step IN ('old_part', 'old_lot', 'new_part', 'new_lot')"
+    " ORDER BY place DESC LIMIT 1"
+)
+
 BY_PART = f"""SELECT coalesce(part.answer, wheel_end.new_part) AS part,
        coalesce(lot.answer, wheel_end.new_lot) AS lot, count(*) AS wheel_ends,
        avg(over.wheel_end IS NOT NULL) AS share_over
@@ -28,12 +35,11 @@ GROUP BY 1, 2 ORDER BY share_over DESC, wheel_ends DESC"""  # noqa: S608
 
 COMEBACKS = f"""SELECT before.vin AS vin, first.wheel AS wheel, before.id AS before, after.id AS after,
        after.odometer_km - before.odometer_km AS distance_km,
-       coalesce(part.answer, first.new_part) AS part, coalesce(lot.answer, first.new_lot) AS lot
-FROM job AS before JOIN wheel_end AS first ON first.job = before.key
-JOIN job AS after ON after.vin = before.vin AND after.id > before.id
+       coalesce(({_OF_FIRST.format(step="new_part")}), first.new_part) AS part,
+       coalesce(({_OF_FIRST.format(step="new_lot")}), first.new_lot) AS lot
+FROM job AS before JOIN job AS after ON after.vin = before.vin AND after.id > before.id
+JOIN wheel_end AS first ON first.job = before.key
 JOIN wheel_end AS second ON second.job = after.key AND second.wheel = first.wheel
-LEFT JOIN ({_READ.format(step="new_part")}) AS part ON part.wheel_end = first.key
-LEFT JOIN ({_READ.format(step="new_lot")}) AS lot ON lot.wheel_end = first.key
 WHERE after.odometer_km - before.odometer_km <= ? ORDER BY after.id DESC"""  # noqa: S608
 
 

@@ -349,3 +349,17 @@ def test_a_job_file_that_cannot_be_is_one_line(bench: Bench, text: str, says: st
     file.write_text(text.replace("#", "[[wheel]]\n"))
     told = bench.run("run-file", str(file), "--path", str(bench.path), status=2)
     assert says in told[0]["error"]
+
+
+def test_history_goes_by_the_part_that_was_read_at_the_bearing(bench: Bench) -> None:
+    """The sheet said P1; what went in was read as P2, then read again as P3: the latest counts everywhere."""
+    bench.open("--part", "P1", "--lot", "7", "--odometer", "1000 km")
+    for step, answer in (("replace", "yes"), ("new_part", "P2"), ("new_part", "P3"), ("new_lot", "8")):
+        bench.run("step", "last", step, answer, "--technician", "A")
+    bench.run("stop", "last", "--technician", "A", "--reason", "test")
+    bench.open("--odometer", "2000 km")
+    part, comeback = bench.run("history")
+    assert (part["part"], part["lot"], part["wheel_ends"]) == ("P3", "8", 1)
+    assert (comeback["part"], comeback["lot"], comeback["distance_km"]) == ("P3", "8", 1000.0)
+    assert len(bench.run("list", "--part", "P3", "--lot", "8")) == 1
+    assert bench.run("list", "--part", "P1") == []
