@@ -16,9 +16,7 @@ from analysis.record import EndState, RunRef, Store
 from analysis.record.second import SECOND_RUN
 from analysis.results import RestResult
 from capture.checking import Checks
-from capture.clock_watch import CLOCK_STEPPED, ClockWatch
-from capture.clock_watch import LOOK_S as CLOCK_LOOK_S
-from capture.clock_watch import told as clock_step_told
+from capture.clock_watch import CLOCK_STEPPED, follow_clock
 from capture.fanout import Fanout
 from capture.folder import DATABASE
 from capture.links import Link, link_for
@@ -118,7 +116,7 @@ class Bench:
         for supervisor in self._supervisors.values():
             self.spawn(supervisor.run(), f"indicator {supervisor.indicator.name}")
         self.spawn(self._live.run(), "live readings")
-        self.spawn(self._watch_clock(), "clock")
+        self.spawn(follow_clock(self.clock, self._clock_stepped), "clock")
         return self
 
     async def __aexit__(
@@ -152,18 +150,11 @@ class Bench:
             log.error("%s ended unexpectedly", task.get_name(), exc_info=error)
             self._fanout.publish(Trouble(where=task.get_name(), text=f"ended unexpectedly: {error}"))
 
-    async def _watch_clock(self) -> None:
-        watch = ClockWatch(self.clock)
-        while True:
-            await self.clock.sleep(CLOCK_LOOK_S)
-            step_s = watch.look()
-            if step_s is None:
-                continue
-            text = clock_step_told(step_s)
-            log.warning("%s", text)
-            for run in self._run_of.values():
-                run.warn(text[0].upper() + text[1:] + ".")
-                self.on_event(run.indicator.name, self.clock.monotonic_ns(), CLOCK_STEPPED, text)
+    def _clock_stepped(self, text: str) -> None:
+        log.warning("%s", text)
+        for run in self._run_of.values():
+            run.warn(text[0].upper() + text[1:] + ".")
+            self.on_event(run.indicator.name, self.clock.monotonic_ns(), CLOCK_STEPPED, text)
 
     def _recording_trouble(self, text: str | None) -> None:
         if text is None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from config.clock import NS_PER_S, Clock
 
 LOOK_S = 0.5
@@ -34,6 +36,16 @@ class ClockWatch:
 
     def _ahead(self) -> float:
         return self._clock.utc().timestamp() - self._clock.monotonic_ns() / NS_PER_S
+
+
+async def follow_clock(clock: Clock, stepped: Callable[[str], None]) -> None:
+    """Look again and again, until cancelled; `stepped` is told a sentence about each step."""
+    watch = ClockWatch(clock)
+    while True:
+        await clock.sleep(LOOK_S)
+        step_s = watch.look()
+        if step_s is not None:
+            stepped(told(step_s))
 
 
 def told(step_s: float) -> str:
