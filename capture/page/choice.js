@@ -2,7 +2,8 @@
 
 import { el } from "./dom.js";
 import { answers, closeSheet, openSheet } from "./sheet.js";
-import { choice, choose } from "./state.js";
+import { choice, choose, told } from "./state.js";
+import { jobs } from "./station.js";
 import { word } from "./words.js";
 
 const WHEELS = ["front left", "front right", "rear left", "rear right"]; // as the vehicle is seen from above
@@ -14,7 +15,7 @@ export function showChoice(done) {
   const asked = structuredClone(choice);
   const field = (kind) => limitField(asked, kind);
   openSheet(word("choice_title"),
-    asked.job ? jobLine(asked) : null,
+    part("choice_job_pick", jobField(asked)),
     part("choice_wheel", answers(word("choice_wheel"), WHEELS.map((each) => [each, word(`wheel_${each}`)]), asked.wheel,
       (value) => { asked.wheel = value; }), "wheels"),
     part("choice_stage", answers(word("choice_stage"), STAGES.map((each) => [each, word(`stage_${each}`)]), asked.stage,
@@ -30,10 +31,20 @@ function part(title, content, kind = "") {
   return el("section", { class: `part ${kind}` }, el("h3", {}, word(title)), content);
 }
 
-function jobLine(asked) {
-  const line = el("p", { class: "of-job" }, word("choice_job", { vehicle: asked.vehicle || asked.job.slice(-6) }), " ",
-    el("button", { type: "button", class: "quiet", onclick: () => { asked.job = null; asked.vehicle = ""; line.remove(); } }, word("choice_no_job")));
-  return line;
+// The vehicles that are in, as soon as the station has named them.
+function jobField(asked) {
+  const field = el("select", { class: "wide", "aria-label": word("choice_job_pick"), onchange: () => {
+    asked.job = field.value || null;
+    asked.vehicle = field.value ? field.selectedOptions[0].textContent : "";
+  } }, el("option", { value: "" }, word("choice_no_job")));
+  told(async () => {
+    const open = new Map((await jobs({ last: 200 })).filter((each) => !each.closed_utc).map((each) => [each.id, each]));
+    for (const [id, each] of open) {
+      const name = [each.vehicle || word("vehicle_unnamed"), each.vin].filter(Boolean).join(", ");
+      field.append(el("option", { value: id, selected: id === asked.job }, name));
+    }
+  });
+  return field;
 }
 
 function limitField(asked, kind) {
@@ -68,6 +79,5 @@ export function requestFor(kind, indicator) {
   if (limit) request.limit = `${limit.value} ${limit.unit}`;
   if (limit && choice.source) request.limit_source = choice.source;
   if (kind === "rest") delete request.studs;
-  if (choice.fresh && kind !== "rest") request.freshly_fitted = true;
   return request;
 }

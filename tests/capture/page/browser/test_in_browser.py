@@ -90,6 +90,11 @@ def test_end_play_from_arming_to_kept_is_recorded_in_the_job(page: Any, second: 
     page.click(".path-step[href$='/play_found']")
     page.click(".measure-now")
     page.wait_for_selector("#choice b:text-is('Invented saloon, rear left, as found')")
+    page.click("#choice")
+    chosen = page.locator("dialog select.wide")
+    page.wait_for_selector("dialog option:text-is('Invented saloon')", state="attached")
+    assert chosen.evaluate("each => each.selectedOptions[0].textContent") == "Invented saloon"
+    page.keyboard.press("Escape")
     page.click("#sound")
     page.click("[data-start=endplay].next")
     page.wait_for_selector("body[data-view=run]")
@@ -127,7 +132,7 @@ def test_run_out_is_drawn_round_as_the_hub_turns_and_kept(page: Any, second: Any
         each.evaluate(WATCH_ROUND)
     assert page.is_hidden("#rooms")  # while a hub is turned nothing else is offered
     station.bench.do(Rest(0.6))
-    deed = station.bench.do(Turn(3.4, "gentle", turn_s=2.6))
+    deed = station.bench.do(Turn(3.4, "gentle", turn_s=2.0))
     turn_with_marks(page, station.bench, deed)
     page.wait_for_selector("#outcome .figure:text('mm')", timeout=ENOUGH_MS)
     for each, zero in ((page, "stud 1"), (second, "Bolzen 1")):  # what was drawn while the hub turned
