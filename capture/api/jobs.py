@@ -36,6 +36,8 @@ from config.errors import InputError
 from config.path import Step, find_step
 
 Told = TypeVar("Told")
+ZIP = "application/zip"
+PHOTOS: dict[str, Any] = {"image/jpeg": {}, "image/png": {}}
 
 
 class MeasureIn(Message):
@@ -125,7 +127,7 @@ def _add_looking(app: FastAPI, desk: Desk) -> None:
     async def one(job: str) -> JobView:
         return await desk.ask(lambda jobs, steps: desk.view(jobs, steps, job))
 
-    @app.get("/photos/{sha256}")
+    @app.get("/photos/{sha256}", response_class=Response, responses={200: {"content": PHOTOS}})
     async def photo(sha256: str, job: str) -> Response:
         """A photo as it was kept; `job` names the job that it belongs to."""
 
@@ -137,7 +139,7 @@ def _add_looking(app: FastAPI, desk: Desk) -> None:
 
         return await desk.ask(work)
 
-    @app.get("/jobs/{job}/export")
+    @app.get("/jobs/{job}/export", response_class=Response, responses={200: {"content": {ZIP: {}}}})
     async def export(job: str) -> Response:
         """Everything of a job as one file, to be taken up on another bench."""
 
@@ -147,7 +149,7 @@ def _add_looking(app: FastAPI, desk: Desk) -> None:
                 file = Path(folder) / f"{found.id}{ENDING}"
                 export_job(jobs, found, file)
                 named = {"Content-Disposition": f'attachment; filename="{file.name}"'}
-                return Response(file.read_bytes(), media_type="application/zip", headers=named)
+                return Response(file.read_bytes(), media_type=ZIP, headers=named)
 
         return await desk.ask(work)
 
