@@ -15,6 +15,7 @@ import numpy as np
 from analysis.circles import radial_reference
 from analysis.draws import Drawn, circular_standard_rad, draw, spread_at_one_angle, with_turns_apart
 from analysis.harmonics import Order
+from analysis.narrow import narrow_place
 from analysis.roundness import allowed_cutoffs, gaussian_filter
 from analysis.runout_budget import model_factor, orders_of, runout_components
 from analysis.stop_fit import fit_stops
@@ -212,7 +213,7 @@ def _told(
             repeatable_um=drawn.profile,
             repeatable_standard_um=drawn.profile_standard,
         ),
-        notes=_slow_notes(slow, turns),
+        notes=(*_slow_notes(slow, turns), *_narrow_notes(drawn, cleaned)),
     )
 
 
@@ -224,6 +225,20 @@ def _slow_notes(slow_um: float | None, turns: Turns) -> tuple[Note, ...]:
         f"Something moves by {slow_um:.1f} um either way slower than the hub, as a bearing's cage goes round."
     )
     return (Note("slow_motion", text),)
+
+
+def _narrow_notes(drawn: Drawn, cleaned: Cleaned) -> tuple[Note, ...]:
+    """A narrow place counts in the run-out; whether it is the flange or dirt on it only a look can tell."""
+    found = narrow_place(drawn.profile, drawn.profile_standard, cleaned.resolution_um)
+    if found is None or "narrow_bump" in [note.code for note in cleaned.notes]:
+        return ()
+    at_deg, height_um = found
+    side = "above" if height_um > 0 else "below"
+    text = (
+        f"A narrow place at {at_deg:.0f} degrees of the turn stands {abs(height_um):.1f} um {side} the shape "
+        "around it every turn: look for dirt, rust or a burr there."
+    )
+    return (Note("narrow_bump", text),)
 
 
 def _filtered(profile: FloatArray, readings_per_turn: float) -> tuple[tuple[int, float], ...]:
