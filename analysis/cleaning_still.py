@@ -16,9 +16,9 @@ _HELD_S = 1.4
 def idle_ends(reading_um: FloatArray, noise_um: float, resolution_um: float) -> tuple[int, int]:
     """Readings at rest before the hub first moves and after it has stopped (0 when not longer than usual).
 
-    At an extreme of a turned flange readings also stay within a step for a while, but a trace seldom
-    begins or ends just there: a rest counts when it is longer than half the longest stretch like it inside
-    the trace. In coarse steps such stretches are everywhere, and it must be clearly longer than all.
+    At an extreme of a turned flange readings also stay within a step for a while: a rest counts only when
+    it is clearly longer than any stretch like it inside the trace. Shorter ones stay in: how much of them
+    was rest is weighed later, beside the profile.
     """
     if reading_um.size < 3 * _FEWEST:
         return 0, 0
@@ -27,9 +27,9 @@ def idle_ends(reading_um: FloatArray, noise_um: float, resolution_um: float) -> 
     tail = _still_from_start(reading_um[::-1], band)
     if lead + tail >= reading_um.size:
         return 0, 0
-    surely = 0.5 if np.ptp(reading_um) > _COARSE_BANDS * band else 2.5
+    surely = 1.5 if np.ptp(reading_um) > _COARSE_BANDS * band else 2.5
     inside = reading_um[lead : reading_um.size - tail]
-    usual = max(_FEWEST, int(surely * _longest_rest(inside, band)))
+    usual = max(3 * _FEWEST, int(surely * _longest_rest(inside, band)))
     near = max(noise_um, 0.35 * resolution_um)
     return (
         _rest_end(reading_um[:lead], near) if lead > usual else 0,

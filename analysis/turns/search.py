@@ -49,7 +49,7 @@ def search(
     fits = _distinct([fine(problem, one.turns) for one in _rough(problem, starts, 0.05)])
     if not fits:
         return []
-    if _unsure(fits, gap=40.0):
+    if _unsure(fits, gap=70.0):
         first = _with_doubles(fits[:2])
         rest = [one for one in fits[2:] if score(one) > score(fits[0]) - _HOPELESS]
         fits = _distinct([rescued(one) for one in first] + rest)

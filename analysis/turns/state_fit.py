@@ -99,7 +99,7 @@ class _Model:
         self.rows = 2 if two else 1
         fixed = [np.ones(self.n), part, part**2 - 1.0 / 3.0, part**3 - 0.6 * part]
         spread = float(np.ptp(problem.reading_um)) + 1e-9
-        prior = [1e3 * spread + 1e3, 10.0, 6.0, 4.0]
+        prior = [1e3 * spread + 1e3, 10.0, 6.0, 1.5]
         if problem.extra is not None:
             fixed += list(problem.extra.T)
             prior += [1e3 * spread + 1e3] * problem.extra.shape[1]
