@@ -21,6 +21,7 @@ FEWEST = 20
 WINDOW = 25
 """Readings among which at least one comes without extra delay."""
 MOST_ROUNDS = 4
+BLOCK = 128
 STEP_IN_PERIODS = 0.6
 SAME_IN_PERIODS = 0.2
 BUNCHED_SHARE = 0.02
@@ -126,19 +127,33 @@ def _counted(arrived_s: FloatArray, period: float) -> IntArray:
     size = arrived_s.size
     count = np.arange(size, dtype=np.intp)
     window = min(WINDOW, max(5, size // 4))
-    for _ in range(size):
-        above = arrived_s - period * count
-        rise = _least_ahead(above, window)[1:] - _least_behind(above, window)[:-1]
+    at_first, leaps = 0, 0
+    while at_first < size - window and leaps < size:
+        rise = _rise(arrived_s, count, period, window, at_first)
         # Fewer readings than a window are left at the end: they may all be late and none missing.
-        late = np.flatnonzero(rise[: size - window] > STEP_IN_PERIODS * period)
+        late = np.flatnonzero(rise[: min(BLOCK, size - window - at_first)] > STEP_IN_PERIODS * period)
         if not late.size:
-            break
+            at_first += BLOCK
+            continue
         here = rise[late[0] : late[0] + window] / period
         leap = max(1, round(float(here[0])))
         # Readings that were held back just before a loss look like later ones: none may end below the line.
-        at = int(late[0]) + int(np.argmax(here >= leap - SAME_IN_PERIODS))
+        at = at_first + int(late[0]) + int(np.argmax(here >= leap - SAME_IN_PERIODS))
         count[at + 1 :] += leap
+        leaps += 1
+        at_first += int(late[0])  # a leap only lowers what comes after it: nothing before is late by it
     return count
+
+
+def _rise(arrived_s: FloatArray, count: IntArray, period: float, window: int, at_first: int) -> FloatArray:
+    """How much later the readings after each of a block's are than those up to it: a block at a time.
+
+    A run of hours with many leaps would else be looked through as a whole for each of them.
+    """
+    begin, end = max(0, at_first - window + 1), min(arrived_s.size, at_first + BLOCK + 2 * window)
+    above = arrived_s[begin:end] - period * count[begin:end]
+    rise = _least_ahead(above, window)[1:] - _least_behind(above, window)[:-1]
+    return np.asarray(rise[at_first - begin :])
 
 
 def _least_ahead(values: FloatArray, window: int) -> FloatArray:
