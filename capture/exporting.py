@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import importlib
 import io
 import json
 import os
@@ -16,7 +17,6 @@ import numpy as np
 
 from analysis.claim.documents import UCUM
 from analysis.claim.tables import describe_tables
-from analysis.parquet import ParquetColumn, ParquetWriter
 from analysis.record import RunRecord, RunSummary, Store
 from analysis.trace import Trace
 from analysis.trace_file import write_trace
@@ -29,17 +29,18 @@ LISTED = (
     "verdict", "value_mm", "expanded_mm", "points_to", "kept",
 )  # fmt: skip
 PARQUET_COLUMNS = (
-    ParquetColumn("run", "text"),
-    ParquetColumn("started_utc", "text"),
-    ParquetColumn("kind", "text"),
-    ParquetColumn("wheel", "text", optional=True),
-    ParquetColumn("stage", "text", optional=True),
-    ParquetColumn("time_s", "double"),
-    ParquetColumn("reading_mm", "double"),
-    ParquetColumn("mark", "bool"),
-    ParquetColumn("angle_deg", "double", optional=True),
-    ParquetColumn("flag", "text", optional=True),
+    ("run", "string", False),
+    ("started_utc", "string", False),
+    ("kind", "string", False),
+    ("wheel", "string", True),
+    ("stage", "string", True),
+    ("time_s", "float64", False),
+    ("reading_mm", "float64", False),
+    ("mark", "bool_", False),
+    ("angle_deg", "float64", True),
+    ("flag", "string", True),
 )
+"""Name, type, and whether a value may be missing."""
 
 
 def tame(text: str) -> str:
@@ -169,19 +170,41 @@ def json_lines(store: Store, records: Iterable[RunRecord]) -> Iterator[bytes]:
         )
 
 
+def parquet_library() -> tuple[Any, Any]:
+    """The modules ``pyarrow`` and ``pyarrow.parquet``: 55 MB, installed only where Parquet is wanted.
+
+    Raises:
+        InputError: they are not installed.
+    """
+    try:
+        return importlib.import_module("pyarrow"), importlib.import_module("pyarrow.parquet")
+    except ImportError as error:
+        raise InputError(
+            "Parquet needs the library pyarrow", where="--format", do="pip install 'hubproof[parquet]'"
+        ) from error
+
+
 def write_parquet(store: Store, records: Iterable[RunRecord], file: BinaryIO) -> None:
-    """One table of all readings, a row group for each run; a column's unit is the ending of its name."""
-    writer = ParquetWriter(file, PARQUET_COLUMNS, {"units": json.dumps(UCUM), "written_by": PROGRAM})
-    for record in records:
-        trace = store.trace(record.summary.id)
-        if not len(trace):
-            continue
-        summary = record.summary
-        same: dict[str, str | None] = {"run": summary.id, "started_utc": summary.started_utc}
-        same |= {"kind": summary.kind, "wheel": summary.wheel, "stage": summary.stage}
-        repeated = {name: [value] * len(trace) for name, value in same.items()}
-        writer.write({**repeated, **_columns(trace)})
-    writer.close()
+    """One table of all readings, a row group for each run; a column's unit is the ending of its name.
+
+    Raises:
+        InputError: see `parquet_library`.
+    """
+    arrow, parquet = parquet_library()
+    facts = {"units": json.dumps(UCUM), "written_by": PROGRAM}
+    fields = [arrow.field(name, getattr(arrow, kind)(), nullable=may) for name, kind, may in PARQUET_COLUMNS]
+    schema = arrow.schema(fields, metadata=facts)
+    with parquet.ParquetWriter(file, schema) as writer:
+        for record in records:
+            trace = store.trace(record.summary.id)
+            summary = record.summary
+            same = {
+                "run": summary.id, "started_utc": summary.started_utc, "kind": summary.kind,
+                "wheel": summary.wheel, "stage": summary.stage,
+            }  # fmt: skip
+            repeated = {name: [value] * len(trace) for name, value in same.items()}
+            if len(trace):
+                writer.write_table(arrow.table({**repeated, **_columns(trace)}, schema=schema))
 
 
 def _columns(trace: Trace) -> dict[str, list[Any]]:

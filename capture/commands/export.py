@@ -88,7 +88,7 @@ def _one(store: Store, record: RunRecord, out: Path | None) -> None:
 
 
 def _many(store: Store, records: list[RunRecord], form: str, out: Path | None) -> None:
-    from capture.exporting import json_lines, write_parquet
+    from capture.exporting import json_lines, parquet_library, write_parquet
 
     if out is None:
         if form == "parquet":
@@ -96,6 +96,8 @@ def _many(store: Store, records: list[RunRecord], form: str, out: Path | None) -
         for line in json_lines(store, records):
             click.echo(line, nl=False)
         return
+    if form == "parquet":
+        parquet_library()  # before a file is begun
     try:
         with out.open("wb") as file:
             if form == "parquet":

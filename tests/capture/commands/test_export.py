@@ -7,6 +7,7 @@ import hashlib
 import importlib
 import io
 import json
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,6 @@ import numpy as np
 import pytest
 
 from analysis.measure import measure_endplay
-from analysis.parquet import ParquetColumn, ParquetWriter
 from analysis.record import Store
 from analysis.trace_file import read_trace
 from capture.commands import run
@@ -97,8 +97,7 @@ def test_json_lines_of_a_job(data: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert lines[0]["result"]["play_mm"] == pytest.approx(0.080, abs=0.001)
 
 
-def test_parquet_is_read_by_an_independent_reader(data: Path, tmp_path: Path) -> None:
-    pytest.importorskip("pyarrow", reason="pyarrow, an independent reader of Parquet, is not installed")
+def test_parquet_holds_every_reading(data: Path, tmp_path: Path) -> None:
     parquet: Any = importlib.import_module("pyarrow.parquet")
     out = tmp_path / "all.parquet"
     assert export(data, "--from", "2026-05-01", "--format", "parquet", "--out", str(out)) == 0
@@ -119,22 +118,14 @@ def test_parquet_is_read_by_an_independent_reader(data: Path, tmp_path: Path) ->
             assert len(known) == (300 if listed.kind == "bore" else 0)
 
 
-def test_parquet_keeps_the_layout_of_the_format() -> None:
-    # apache/parquet-format, README: magic, column chunks, footer, its length in 4 bytes, magic.
-    file = io.BytesIO()
-    writer = ParquetWriter(file, (ParquetColumn("x_mm", "double"),), {})
-    writer.write({"x_mm": [1.0, 2.5]})
-    writer.close()
-    content = file.getvalue()
-    assert content[:4] == content[-4:] == b"PAR1"
-    length = int.from_bytes(content[-8:-4], "little")
-    footer = content[-8 - length : -8]
-    assert footer.count(b"x_mm") == 2  # in the schema and in the column chunk
-    assert footer.endswith(b"hubproof\x00")
-    with pytest.raises(ValueError, match="has 1 values"):
-        ParquetWriter(io.BytesIO(), (ParquetColumn("a", "double"), ParquetColumn("b", "double")), {}).write(
-            {"a": [1, 2], "b": [1]}
-        )
+def test_parquet_without_its_library_is_told_in_one_line(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    out = tmp_path / "all.parquet"
+    assert export(data, "--kind", "bore", "--format", "parquet", "--out", str(out)) == 2
+    assert "pip install 'hubproof[parquet]'" in capsys.readouterr().err
+    assert not out.exists()
 
 
 @pytest.mark.parametrize(
