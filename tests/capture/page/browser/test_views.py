@@ -169,7 +169,8 @@ def test_by_keyboard_alone_from_the_way_in_to_a_run_that_is_thrown_away(tablet: 
     assert page.evaluate("document.activeElement.id") == "stop"
     page.keyboard.press("Enter")
     page.wait_for_selector("#outcome .verdict-word:not(:text-is(''))", timeout=STEP_MS)
-    assert page.inner_text("#outcome .verdict-word") == "not measurable"
+    # taps tell of turns, the readings of none; a hub that did not move is never within
+    assert page.inner_text("#outcome .verdict-word") in ("not measurable", "undecided")
     page.focus("#throw")
     page.keyboard.press("Enter")
     page.wait_for_selector("dialog[open]")
