@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
 from capture.commands.job_options import say
-from capture.commands.options import data_option, indicators_option, json_option, station_indicators
+from capture.commands.options import (
+    SHORT_ID,
+    data_option,
+    indicators_option,
+    json_option,
+    station_indicators,
+)
 
 
 @click.command("list")
@@ -27,9 +34,31 @@ def list_jobs(data: Path, as_json: bool, wheel: str | None, **wanted: Any) -> No
 
     with jobs_in(data) as jobs:
         rows = jobs.latest(wheel=parse_wheel(wheel) if wheel else None, **wanted)
-    shown = ("id", "opened_utc", "closed_utc", "vin", "vehicle", "technician", "wheel", "new_part", "new_lot")
+    if as_json:
+        for row in rows:
+            say(row, "", as_json)
+    elif rows:
+        _show_list(rows)
+    else:
+        click.echo("no job was found")
+
+
+def _show_list(rows: Sequence[Mapping[str, Any]]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False)
+    for name in ("job", "opened", "closed", "wheel"):
+        table.add_column(name, no_wrap=True)
+    for name in ("vehicle", "part"):
+        table.add_column(name)
     for row in rows:
-        say(row, "  ".join(str(row[name] or "-") for name in shown), as_json)
+        days = [str(row[name] or "-")[:10] for name in ("opened_utc", "closed_utc")]
+        vehicle = row["vehicle"] or row["vin"] or "-"
+        part = " lot ".join(filter(None, (row["new_part"], row["new_lot"]))) or "-"
+        table.add_row(*map(Text, (row["id"][:SHORT_ID], *days, row["wheel"] or "-", vehicle, part)))
+    Console().print(table)
 
 
 @click.command("history")

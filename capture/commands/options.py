@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from config.indicators import Indicator
 
 Function = TypeVar("Function", bound=Callable[..., Any])
+SHORT_ID = 13  # the milliseconds of a UUIDv7: enough to tell the runs or jobs of one bench apart
 
 
 def data_folder() -> Path:

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capture.commands.options import data_option, existing_database, json_option
+from capture.commands.options import SHORT_ID, data_option, existing_database, json_option
 
 if TYPE_CHECKING:
     from analysis.record import RunRecord, RunSummary
 
-SHORT_ID = 13  # the milliseconds of a UUIDv7: enough to tell the runs of one bench apart
 KINDS = ("rest", "endplay", "runout", "bore", "trace")
 
 

@@ -363,3 +363,19 @@ def test_history_goes_by_the_part_that_was_read_at_the_bearing(bench: Bench) -> 
     assert (comeback["part"], comeback["lot"], comeback["distance_km"]) == ("P3", "8", 1000.0)
     assert len(bench.run("list", "--part", "P3", "--lot", "8")) == 1
     assert bench.run("list", "--part", "P1") == []
+
+
+def test_the_list_fits_the_terminal_and_says_when_it_is_empty(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    assert run(["job", "list", "--data", str(tmp_path)]) == 0
+    assert capsys.readouterr().out == "no job was found\n"
+    begun = ["job", "open", "--technician", "A. Invented", "--vehicle", "invented estate " * 5]
+    assert run([*begun, "--wheel", "front left", "--data", str(tmp_path)]) == 0
+    capsys.readouterr()
+    assert run(["job", "list", "--data", str(tmp_path)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 80
+    short = lines[1].split()[0]
+    assert run(["job", "show", short, "--data", str(tmp_path)]) == 0
