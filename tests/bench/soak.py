@@ -145,7 +145,7 @@ class Day:
     """What a day has seen so far."""
 
     links: dict[str, ScriptedLink] = field(default_factory=dict)
-    sent: dict[str, list[int]] = field(default_factory=dict)  # readings of each run, by its id
+    sent: dict[str, int] = field(default_factory=dict)  # how many readings of each run, by its id
     heard: int = 0
     behind: int = 0
     resident_mb: list[float] = field(default_factory=list)
@@ -215,7 +215,7 @@ async def a_turn(bench: Bench, clock: ManualClock, day: Day, turn: int) -> None:
     names = list(day.links)
     runs = {name: (await bench.start_run(RunRequest(kind="trace", indicator=name))).run for name in names}
     for run in runs.values():
-        day.sent[run] = []
+        day.sent[run] = 0
     unplugged = names[turn // 6 % len(names)] if turn % 6 == 3 else None
     for second in range(RUN_S):
         away = unplugged is not None and RUN_S // 2 <= second < RUN_S // 2 + UNPLUGGED_S
@@ -224,7 +224,7 @@ async def a_turn(bench: Bench, clock: ManualClock, day: Day, turn: int) -> None:
         for _ in range(CHUNKS_A_S):
             for name in names:
                 if name != unplugged or not away:
-                    speak(day.links[name], day.sent[runs[name]])
+                    day.sent[runs[name]] = spoken(day.links[name], day.sent[runs[name]])
             await clock.run_for(1 / CHUNKS_A_S)
         while bench.health().readings_waiting > 20_000:
             await asyncio.sleep(0.002)  # the recorder's thread is of the real world
@@ -237,23 +237,25 @@ async def a_turn(bench: Bench, clock: ManualClock, day: Day, turn: int) -> None:
     await clock.run_for(1.0)
 
 
-def speak(link: ScriptedLink, sent: list[int]) -> None:
-    first = len(sent)
-    sent += [1_000 * value_um(seq) for seq in range(first, first + DAY_RATE_HZ // CHUNKS_A_S)]
-    link.send(b"".join(line(length_nm) for length_nm in sent[first:]))
+def spoken(link: ScriptedLink, first: int) -> int:
+    """Send the lines of a chunk, from reading number `first` of its run on; the number after the last."""
+    after = first + DAY_RATE_HZ // CHUNKS_A_S
+    link.send(b"".join(line(1_000 * value_um(seq)) for seq in range(first, after)))
+    return after
 
 
 def day_lines(folder: Path, day: Day, health: object, cpu_s: float) -> list[Line]:
     lost = gaps = 0
     with Store.open(folder / DATABASE) as store:
-        for run, sent in day.sent.items():
+        for run, count in day.sent.items():
+            sent = [1_000 * value_um(seq) for seq in range(count)]
             stored = np.rint(store.trace(run).reading_um * 1_000).astype(np.int64)
             gaps += sum(event.code == "gap" for event in store.run(run).events)
             if stored.size != len(sent):
                 told(f"{run}: {len(sent)} sent, {stored.size} stored, {store.run(run).unread} unread")
             lost += abs(stored.size - len(sent)) or int(np.count_nonzero(stored != np.array(sent)))
         checked = store.verify()
-    count = sum(map(len, day.sent.values()))
+    count = sum(day.sent.values())
     told(f"{count} readings in {len(day.sent)} runs, {gaps} gaps recorded, {cpu_s:.0f} s of process time")
     first = int(len(day.tasks) * WARM_SHARE)
     return [
