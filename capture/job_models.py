@@ -147,6 +147,8 @@ class JobView(Message):
     vin: str | None
     odometer_km: float | None
     complaint: str
+    customer: str
+    plate: str
     wheels: tuple[WheelOut, ...]
 
 
@@ -193,6 +195,8 @@ class JobIn(Message):
     vin: Name = ""
     odometer: Name = ""
     complaint: Annotated[str, Field(max_length=2_000)] = ""
+    customer: Name = ""
+    plate: Name = ""
     wheels: Annotated[tuple[WheelIn, ...], Field(min_length=1, max_length=4)]
 
 

@@ -28,7 +28,7 @@ from config.vin import parse_vin
 KM_PER_MILE = 1.609344
 PATH_FILE = "path.toml"
 PATH_VARIABLE = "HUBPROOF_PATH"
-JOB_WORDS = ("technician", "vehicle", "vin", "odometer", "complaint")
+JOB_WORDS = ("technician", "vehicle", "vin", "odometer", "complaint", "customer", "plate")
 WHEEL_WORDS = (
     "wheel", "bearing", "encoder", "old_part", "old_lot", "new_part", "new_lot", "torque", "source",
 )  # fmt: skip
@@ -75,6 +75,8 @@ def begin(
         vin=vin,
         odometer_km=parse_odometer_km(typed["odometer"]) if typed["odometer"] else None,
         complaint=typed["complaint"],
+        customer=typed["customer"].strip(),
+        plate=typed["plate"].strip(),
     )
     return jobs.begin(sheet, [_wheel_sheet(end) for end in ends]), tuple(warnings)
 

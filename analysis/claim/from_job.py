@@ -25,7 +25,10 @@ def chosen_ends(job: JobRecord, wheel: Wheel | None) -> tuple[WheelEnd, ...]:
 
 
 def particulars(job: JobRecord, last_utc: datetime, *, workshop: str) -> Job:
-    """Vehicle, complaint and technician; `last_utc` dates the pack of a job that is still open."""
+    """Vehicle, complaint, technician, customer; `last_utc` dates the pack of a job that is still open.
+
+    Customer and plate are in it as recorded: `pack.for_handing_over` takes them off unless asked for.
+    """
     sheet = job.sheet
     return Job(
         id=job.id,
@@ -36,8 +39,14 @@ def particulars(job: JobRecord, last_utc: datetime, *, workshop: str) -> Job:
         state=job.state,
         workshop=workshop,
         technician=sheet.technician,
-        vehicle=Vehicle(description=sheet.vehicle, vin=sheet.vin or "", odometer=sheet.odometer_km),
+        vehicle=Vehicle(
+            description=sheet.vehicle,
+            vin=sheet.vin or "",
+            odometer=sheet.odometer_km,
+            plate=sheet.plate or None,
+        ),
         complaint=sheet.complaint,
+        customer=sheet.customer or None,
     )
 
 

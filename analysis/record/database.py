@@ -157,6 +157,11 @@ def _part_index(connection: sqlite3.Connection) -> None:
     connection.execute(schema_whole_job.PART_INDEX)
 
 
+def _customers(connection: sqlite3.Connection) -> None:
+    for column in (schema_whole_job.CUSTOMER, schema_whole_job.PLATE):
+        schema_whole_job.add_column(connection, "job", column)
+
+
 Migration = Callable[[sqlite3.Connection], None]
 MIGRATIONS: tuple[Migration, ...] = (
     _first,
@@ -167,6 +172,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     _checks,
     _angles,
     _part_index,
+    _customers,
 )
 """Migration number n brings a database from version n to n + 1. Never change one that was released."""
 

@@ -14,6 +14,7 @@ JOB_KINDS = (OPENED, ENTRY, RELEASED)
 KINDS = (*JOB_KINDS, ATTACHED, STUDY)
 
 JOB_COLUMNS = ("id", "opened_utc", "vin", "vehicle", "odometer_km", "complaint", "technician")
+CUSTOMER_COLUMNS = ("customer", "plate")  # of jobs that have either; others are linked without
 WHEEL_END_COLUMNS = (
     "wheel", "bearing", "encoder", "old_part", "old_lot", "new_part", "new_lot", "torque_n_m", "limits",
     "source",
@@ -84,8 +85,18 @@ def record_now(connection: sqlite3.Connection, what: str, subject: str) -> str |
         " WHERE job.id = ? ORDER BY wheel_end.key",
         (subject,),
     ).fetchall()
-    more = {} if not (sizes := _sizes(connection, subject)) else {"sizes": sizes}
+    more: dict[str, Any] = {**_customer(connection, subject)}
+    if sizes := _sizes(connection, subject):
+        more["sizes"] = sizes
     return chain.record_sha256(job, JOB_COLUMNS, wheel_ends=[list(end) for end in ends], **more)
+
+
+def _customer(connection: sqlite3.Connection, job: str) -> dict[str, str]:
+    """Customer and plate; empty where neither was recorded, as in every job before there were any."""
+    if not _has(connection, "job", "plate"):
+        return {}
+    found = _one(connection, "job", CUSTOMER_COLUMNS, "id", job)
+    return found if found is not None and any(found.values()) else {}
 
 
 def _sizes(connection: sqlite3.Connection, job: str) -> list[str]:

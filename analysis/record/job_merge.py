@@ -177,7 +177,7 @@ def _link(connection: sqlite3.Connection, what: str, subject: str, record: str) 
     )
 
 
-_SHEET = "vin, vehicle, odometer_km, complaint, technician, opened_utc"
+_SHEET = "vin, vehicle, odometer_km, complaint, technician, opened_utc, customer, plate"
 _END = "wheel, bearing, encoder, old_part, old_lot, new_part, new_lot, torque_n_m, limits, source, sizes"
 
 

@@ -15,13 +15,15 @@ Attached = Literal["photo", "fit", "clocking"]
 
 @dataclass(frozen=True, slots=True)
 class JobSheet:
-    """What is written down when the vehicle arrives."""
+    """What is written down when the vehicle arrives; `customer` and `plate` are personal data, or empty."""
 
     technician: str
     vehicle: str = ""
     vin: str | None = None
     odometer_km: float | None = None
     complaint: str = ""
+    customer: str = ""
+    plate: str = ""
 
 
 @dataclass(frozen=True, slots=True)

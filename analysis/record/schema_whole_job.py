@@ -18,6 +18,10 @@ SIZES = Column(
     "sizes of bore, ring, flange and disc as typed at arrival",
     "JSON, name to text",
 )
+CUSTOMER = Column(
+    "customer", "TEXT NOT NULL DEFAULT ''", "the customer's name; personal data, empty when not recorded"
+)
+PLATE = Column("plate", "TEXT NOT NULL DEFAULT ''", "number plate; personal data, empty when not recorded")
 
 ATTACHMENT = Table(
     "job_attachment",
@@ -204,14 +208,19 @@ MADE: tuple[Table | View, ...] = (
 )  # fmt: skip
 
 
+def add_column(connection: sqlite3.Connection, table: str, column: Column) -> None:
+    """Add a column to a table that is there, with its note."""
+    connection.execute(f'ALTER TABLE "{table}" ADD COLUMN "{column.name}" {column.sql}')
+    connection.execute(
+        "INSERT INTO column_notes (table_name, column_name, unit, note) VALUES (?, ?, ?, ?)",
+        (table, column.name, column.unit, column.note),
+    )
+
+
 def before_making(connection: sqlite3.Connection) -> None:
     """Add the columns, number the entries there are, and drop the view that is made anew."""
     for table, column in ADDED:
-        connection.execute(f'ALTER TABLE "{table}" ADD COLUMN "{column.name}" {column.sql}')
-        connection.execute(
-            "INSERT INTO column_notes (table_name, column_name, unit, note) VALUES (?, ?, ?, ?)",
-            (table, column.name, column.unit, column.note),
-        )
+        add_column(connection, table, column)
     connection.execute("UPDATE job_entry SET place = key")
     connection.execute("CREATE UNIQUE INDEX job_entry_id ON job_entry (id) WHERE id IS NOT NULL")
     connection.execute("CREATE INDEX job_entry_in_place ON job_entry (wheel_end, step, place)")

@@ -34,6 +34,8 @@ def command() -> None:
 @click.option("--vehicle", default="", help="The vehicle in words.")
 @click.option("--odometer", metavar="DISTANCE", help="Such as '120000 km' or '74500 mi'.")
 @click.option("--complaint", default="", help="What the customer says.")
+@click.option("--customer", default="", metavar="NAME", help="Leaves only in a claim --with-customer.")
+@click.option("--plate", default="", help="Number plate; leaves only in a claim --with-customer.")
 @click.option(
     "--torque", metavar="TORQUE", help="Hub nut torque of the vehicle maker: '180 N m', '133 lbf ft'."
 )
@@ -66,17 +68,15 @@ def command() -> None:
 @json_option
 def open_job(data: Path, as_json: bool, wheels: tuple[str, ...], **given: Any) -> None:
     """Open a job. Wheel ends that differ in limits or parts are opened from a file: see run-file."""
-    from capture.jobs import begin, jobs_in
+    from capture.jobs import JOB_WORDS, begin, jobs_in
 
     limits = pairs(given["limits"], "limit", "--limit", "runout='0.05 mm'")
     sizes = pairs(given["sizes"], "size", "--size", "size='74 mm'")
     same = {name: given[name] for name in ("bearing", "encoder", "torque", "source", "old_part", "old_lot")}
     end = {**same, "new_part": given["part"], "new_lot": given["lot"], "limits": limits, "sizes": sizes}
-    names = ("technician", "vehicle", "vin", "odometer", "complaint")
+    sheet = {name: given[name] for name in JOB_WORDS}
     with jobs_in(data) as jobs:
-        job_id, warnings = begin(
-            jobs, {name: given[name] for name in names}, [{"wheel": wheel, **end} for wheel in wheels]
-        )
+        job_id, warnings = begin(jobs, sheet, [{"wheel": wheel, **end} for wheel in wheels])
     for warning in warnings:
         click.echo(warning, err=True)
     say({"job": job_id, "warnings": list(warnings)}, job_id, as_json)
@@ -125,6 +125,8 @@ def show_path(path_file: Path | None, data: Path, as_json: bool) -> None:
 
 def _show(told: JobView) -> None:
     click.echo(f"job {told.id}, {told.state}: {told.vehicle or '-'} {told.vin or ''}".rstrip())
+    if told.customer or told.plate:
+        click.echo(f"customer {told.customer!r}, plate {told.plate!r}")  # quoted: typed by anybody
     for end in told.wheels:
         click.echo(f"\n{end.wheel}")
         _show_entries(end)

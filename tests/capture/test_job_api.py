@@ -130,6 +130,22 @@ async def test_the_run_of_a_step_carries_job_wheel_stage_and_limit(desk: Desk) -
     assert (run.limit.accept_nm, run.limit.source) == (50_000, "invented workshop manual")
 
 
+async def test_customer_and_plate_come_in_by_the_door_and_are_not_logged(
+    desk: Desk, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("DEBUG")
+    named = {"customer": "Customer Somebody", "plate": "PLATE-77"}
+    answer = await desk.client.post("/jobs", json={**SHEET, **named})
+    told = JobOpened.model_validate_json(answer.text).job
+    assert (told.customer, told.plate) == ("Customer Somebody", "PLATE-77")
+    refused = await desk.client.post("/jobs", json={**SHEET, **named})  # still open
+    assert refused.status_code != 201
+    too_long = await desk.client.post("/jobs", json={**SHEET, **named, "plate": "PLATE-77" * 30})
+    assert too_long.status_code != 201
+    assert "Customer Somebody" not in refused.text + caplog.text
+    assert "PLATE-77" not in refused.text + caplog.text
+
+
 async def test_release_is_refused_while_a_step_is_open_and_a_stopped_job_says_why(desk: Desk) -> None:
     await desk.open()
     assert "step 'vehicle_secured' is open" in await desk.refused("/release")

@@ -24,7 +24,8 @@ def path(tmp_path: Path) -> Path:
     path = tmp_path / "hubproof.sqlite"
     with Jobs.open(path) as jobs:
         job_id = jobs.begin(
-            JobSheet("A", vin="X", odometer_km=1.5), [WheelSheet("front left"), WheelSheet("rear left")]
+            JobSheet("A", vin="X", odometer_km=1.5, customer="C. Invented", plate="XX 1"),
+            [WheelSheet("front left"), WheelSheet("rear left")],
         )
         for end in jobs.find(job_id).wheels:
             jobs.answer(jobs.find(job_id), end, STEP, "sound", "A")
@@ -55,6 +56,8 @@ def test_an_untouched_record_is_whole(path: Path) -> None:
         ("UPDATE job_entry SET wheel_end = 2 WHERE key = 1", "was changed after it was written (job entry)"),
         ("DELETE FROM job_entry WHERE key = 1", "is gone (job entry)"),
         ("UPDATE job SET odometer_km = 1.0", "was changed after it was written (job opened)"),
+        ("UPDATE job SET customer = 'D. Invented'", "was changed after it was written (job opened)"),
+        ("UPDATE job SET plate = ''", "was changed after it was written (job opened)"),
         (
             'UPDATE wheel_end SET limits = \'{"runout": "9 mm"}\'',
             "was changed after it was written (job opened)",
