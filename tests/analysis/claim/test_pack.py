@@ -304,6 +304,8 @@ def test_languages_papers_and_units(claim: ClaimInput, key: SigningKey, form: tu
     pdf = files_of(make_pack(claim, key))["data/report.pdf"]
     width = {"a4": b"595.27", "us-letter": b"612"}[paper]
     assert re.search(rb"/MediaBox\s*\[0 0 " + width, pdf)
+    # What decides, each run on one page although both point to a part, then steps and methods.
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 4
     data, _ = report_data(claim, drawn_of(claim), "SHA256:x")
     value = data["wheels"][0]["lines"][0]["stages"][0]["value"]
     assert value.split(" ")[3] == unit
