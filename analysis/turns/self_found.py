@@ -19,7 +19,7 @@ from analysis.turns.reversals import most_whole_turns, reversals
 from analysis.turns.search import fine, search
 from analysis.turns.starts import starts_of
 from analysis.turns.state_fit import Fit, Problem, surface_part
-from analysis.turns.telling import alias_of, is_flat, plausible, slow_notes
+from analysis.turns.telling import alias_of, hurried, is_flat, plausible, slow_notes
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns
 
@@ -162,6 +162,8 @@ def _settled(best: Fit) -> tuple[Fit, float | None]:
     """The answer, and the count that it cannot be told from; of the two the likelier asked for."""
     alias = alias_of(best)
     usual = best.problem.usual_turns
+    if alias is None and hurried(best):
+        alias = 0.5 * best.total
     if alias is None or not plausible(alias, usual):
         return best, None
     if plausible(best.total, usual):

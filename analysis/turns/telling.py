@@ -15,6 +15,9 @@ _SADDLE_SHARE = 0.4
 _FAR_OFF = 0.6
 _BLOCKS = 40
 _FLAT = 0.8
+_MANY = 1.6
+_HALF_IS_ENOUGH = 4.2
+_QUICK_TURN_S = 2.0
 
 
 def alias_of(one: Fit) -> float | None:
@@ -32,6 +35,18 @@ def alias_of(one: Fit) -> float | None:
     if not seen[2:].any() and size[1] < _SADDLE_SHARE * size[0]:
         return 0.5 * one.total
     return None
+
+
+def hurried(one: Fit) -> bool:
+    """Whether the turns are so many, or so quick, that half as many of an even surface are as likely.
+
+    A flange with even orders alone is rare; so is a hand that makes twice the turns that it was asked for, or
+    turns a hub in less than two seconds (our choice, no published source).
+    """
+    if one.total > _MANY * one.problem.usual_turns:
+        return True
+    span_s = float(one.problem.time_s[-1] - one.problem.time_s[0])
+    return one.total > _HALF_IS_ENOUGH and span_s / one.total < _QUICK_TURN_S
 
 
 def plausible(total: float, usual: float) -> bool:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from analysis.cleaning import clean
+from analysis.trace import Trace
 from analysis.turns import find_turns
 from simulators.accuracy import accuracy_case
 from tests.recordings import trace_of
@@ -34,3 +36,28 @@ def test_one_turn_is_not_surely_two(seed: int) -> None:
 def test_only_even_orders_are_named(seed: int) -> None:
     turns = find_turns(clean(trace_of(accuracy_case("pure-order-2", seed))))
     assert "turn_or_half_turn" in {note.code for note in turns.notes}
+
+
+@pytest.mark.parametrize("turned", [3.3, 4.4])
+def test_even_orders_2_4_and_6_are_not_surely_twice_the_turns(turned: float) -> None:
+    """A warped flange, closed form: half a turn of it looks like one of another; both counts are named."""
+    time_s = np.arange(0.0, 4.0 * turned, 0.05)
+    angle = 2.0 * np.pi * (time_s / 4.0 + 0.02 * np.sin(1.3 * time_s))
+    reading = 11.0 * np.cos(2 * angle) + 3.0 * np.cos(4 * angle - 1.0) + 2.0 * np.cos(6 * angle - 2.0)
+    turns = find_turns(clean(Trace(time_s=time_s, reading_um=np.round(reading), resolution_um=1.0)))
+    total = float(angle[-1] - angle[0]) / (2.0 * np.pi)
+    assert turns.confidence < SURE
+    assert min(abs(count - total) for count in (turns.total, *turns.alternatives)) < 0.25
+
+
+def test_an_evenly_turned_hub_keeps_its_even_speed() -> None:
+    """A speed pattern that repeats every turn was taken for profile: 9 degrees, and 2.7 um of order 2."""
+    time_s = np.arange(0.0, 16.5, 0.02)
+    angle_deg = 72.0 * time_s
+    mark = np.zeros(time_s.size, dtype=bool)
+    mark[[50, 300, 550, 800]] = True
+    reading = np.round(40.0 * np.cos(np.radians(angle_deg - 102.0)))
+    turns = find_turns(clean(Trace(time_s=time_s, reading_um=reading, mark=mark, resolution_um=1.0)))
+    off = turns.angle_deg - angle_deg
+    assert np.ptp(off) < 8.0
+    assert np.std(off) < 2.5
