@@ -15,6 +15,8 @@ _SADDLE_SHARE = 0.4
 _FAR_OFF = 0.6
 _BLOCKS = 40
 _FLAT = 0.8
+_WORN_CAGE_UM = 1.0
+"""The cage of a sound bearing wobbles too, by tenths of a micrometre: no reason to speak of wear."""
 _MANY = 1.6
 _HALF_IS_ENOUGH = 4.2
 _QUICK_TURN_S = 2.0
@@ -76,7 +78,7 @@ def slow_notes(one: Fit) -> tuple[Note, ...]:
         notes.append(
             Note("curved_drift", f"The drift is curved: {slow.bow_um:+.1f} um from the chord half-way.")
         )
-    if slow.cage_um is not None:
+    if slow.cage_um is not None and slow.cage_um >= _WORN_CAGE_UM:
         notes.append(
             Note(
                 "slow_motion",
