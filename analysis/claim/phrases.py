@@ -12,8 +12,10 @@ import re
 import tomllib
 from functools import cache
 from importlib import resources
+from typing import TYPE_CHECKING
 
-from analysis.claim.values import Language
+if TYPE_CHECKING:  # the station uses the book for its page, and loads nothing of the pack for it
+    from analysis.claim.values import Language
 
 _DECIMAL_POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _NUMBER = re.compile(r"[-+\d.,%; ]+")
@@ -21,13 +23,17 @@ DEEPEST = 4
 GAP = re.compile(r"\{n?\}")
 
 
+def phrases_of(language: Language, *tables: str) -> tuple[tuple[str, str], ...]:
+    """English phrases with their translations, those with the fewest gaps first; all if no table is named."""
+    text = resources.files("analysis.claim").joinpath(f"messages/phrases_{language}.toml").read_text("utf-8")
+    book: dict[str, dict[str, str]] = tomllib.loads(text)
+    phrases = [pair for table in tables or book for pair in book[table].items()]
+    return tuple(sorted(phrases, key=lambda pair: (len(GAP.findall(pair[0])), -len(pair[0]))))
+
+
 @cache
 def _book(language: Language) -> tuple[tuple[re.Pattern[str], str], ...]:
-    """Patterns with their translations, those with the fewest gaps first."""
-    text = resources.files("analysis.claim").joinpath(f"messages/phrases_{language}.toml").read_text("utf-8")
-    phrases: dict[str, str] = tomllib.loads(text)["phrases"]
-    ordered = sorted(phrases.items(), key=lambda pair: (len(GAP.findall(pair[0])), -len(pair[0])))
-    return tuple((pattern_of(english), told) for english, told in ordered)
+    return tuple((pattern_of(english), told) for english, told in phrases_of(language))
 
 
 def pattern_of(english: str) -> re.Pattern[str]:

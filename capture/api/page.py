@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import gzip
+import json
 from importlib.resources import files
 from typing import Annotated
 
@@ -12,6 +13,7 @@ from fastapi import FastAPI, Path, Request
 from fastapi.responses import Response
 from pydantic import TypeAdapter
 
+from analysis.claim.phrases import phrases_of
 from analysis.record.queries import RunRecord
 from analysis.trace import FloatArray
 from analysis.values import Setup
@@ -38,6 +40,7 @@ KINDS = {
     "png": "image/png",
 }
 FOLDERS = ("", "words")
+BOOK = "words/book.de.json"
 LAID_KEPT = 8
 FULL_TURN_DEG = 360.0
 
@@ -54,13 +57,18 @@ class LaidTurns(Message):
 
 
 def page_files() -> dict[str, bytes]:
-    """Every file of the page by its name below ``/page/``: a closed list, so that no path leads out."""
+    """Every file of the page by its name below ``/page/``: a closed list, so that no path leads out.
+
+    `BOOK` is the phrase book of the claim pack, without the sources of uncertainty, which the page does not
+    show, and the path, which it has in a file of its own.
+    """
     root = files("capture") / "page"
     found: dict[str, bytes] = {}
     for folder in FOLDERS:
         for each in (root / folder if folder else root).iterdir():
             if each.is_file() and each.name.rpartition(".")[2] in KINDS:
                 found[f"{folder}/{each.name}" if folder else each.name] = each.read_bytes()
+    found[BOOK] = json.dumps(phrases_of("de", "phrases"), ensure_ascii=False).encode()
     return found
 
 

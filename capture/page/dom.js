@@ -16,6 +16,9 @@ export function el(name, attributes = {}, ...children) {
   return made;
 }
 
+// An element with a sentence as [text, its language].
+export const told = (name, [text, lang], attributes = {}) => el(name, { ...attributes, lang }, text);
+
 export function node(name, attributes, text) {
   const made = document.createElementNS(SVG, name);
   for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);

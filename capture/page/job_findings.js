@@ -1,10 +1,10 @@
 // What came out, part by part; before and after; and what is handed over.
 
-import { el, node, px } from "./dom.js";
+import { el, node, px, told as inTongue } from "./dom.js";
 import { showFigure } from "./lengths.js";
 import { told, unit } from "./state.js";
 import { releaseJob } from "./station.js";
-import { language, told as inWords, word, worded } from "./words.js";
+import { language, sentence, told as inWords, word, worded } from "./words.js";
 
 const STEP_NM = 1000;
 const ROW = 64;
@@ -29,8 +29,13 @@ const claimForm = () => new URLSearchParams({ language, first_unit: unit() }).to
 function decision(each) {
   return el("li", { class: `decision ${each.action.replace(" ", "-")}` },
     el("p", { class: "action" }, el("b", {}, worded("part", each.part)), el("span", {}, word(`action_${each.action}`))),
-    el("p", { lang: "en" }, each.reasons.join(" ")),
-    each.next_measurement ? el("p", { class: "soft", lang: "en" }, word("measure_next", { what: each.next_measurement })) : null);
+    el("p", {}, each.reasons.flatMap((text) => [inTongue("span", sentence(text)), " "])),
+    each.next_measurement ? el("p", { class: "soft" }, next(each.next_measurement)) : null);
+}
+
+function next(text) {
+  const [before, after] = word("measure_next", { what: "\n" }).split("\n");
+  return [before, inTongue("span", sentence(text)), after];
 }
 
 // Before and after on one scale with the limit, then what the repair changed.
@@ -62,7 +67,7 @@ function change(line) {
   const heard = rows.map(([name, each]) => `${word(`figure_${name}`)} ${each?.value_mm ? show(each.value_mm) : word("not_measured")}`).join(", ");
   svg.setAttribute("aria-label", heard);
   return el("figure", {}, el("h3", {}, word(`kind_${line.quantity}`)), svg,
-    line.change ? el("figcaption", { lang: "en" }, line.change.text) : null);
+    line.change ? inTongue("figcaption", sentence(line.change.text)) : null);
 }
 
 function release(job, left, takeIn) {

@@ -1,6 +1,6 @@
 // The measuring view: the length, what to do next, the pictures, the verdict, the keys.
 
-import { by, el, fit, node, px, renew, set } from "./dom.js";
+import { by, el, fit, node, px, renew, set, told } from "./dom.js";
 import { showChoice } from "./choice.js";
 import { lengthNumber, showFigure, showLength } from "./lengths.js";
 import { LiveRound, drawRound } from "./round.js";
@@ -9,7 +9,7 @@ import { changed, choice, indicator, running, state, stepNm, unit } from "./stat
 import { drawStrokes } from "./strokes.js";
 import { Trace, WINDOW_S } from "./trace.js";
 import { showVerdict, wordOf } from "./verdict.js";
-import { decimal, language, said, word } from "./words.js";
+import { decimal, language, said, sentence as inTongue, word } from "./words.js";
 
 const FEWEST_DIGITS = 6; // room for a sign, so that the figures do not jump as it comes and goes
 const COUNTED = { runout: "turns", endplay: "strokes", bore: "places" };
@@ -128,7 +128,7 @@ function bars(width, height, seen, asked) {
 function drawWarnings() {
   const warnings = running() ? state.progress.warnings : [];
   by("warnings").hidden = !warnings.length;
-  renew(by("warnings"), warnings.join("\n"), () => warnings.map((text) => el("li", { lang: "en" }, text)));
+  renew(by("warnings"), `${language}${warnings.join("\n")}`, () => warnings.map((text) => told("li", inTongue(text))));
 }
 
 // The pictures -------------------------------------------------------------------------------------
@@ -203,7 +203,7 @@ function check({ point, good, text }) {
   const how = good === null ? "unknown" : good ? "good" : "bad";
   const shape = node("svg", { viewBox: "0 0 24 24", "aria-hidden": "true" });
   shape.append(node("path", { d: CHECK_SHAPES[how] }));
-  const why = how === "bad" ? el("span", { class: "why", lang: "en" }, text) : null;
+  const why = how === "bad" ? told("span", inTongue(text), { class: "why" }) : null;
   return el("li", { class: how }, shape, el("span", {}, word(`check_${point}_${how}`), why));
 }
 

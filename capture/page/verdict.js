@@ -1,9 +1,9 @@
 // What came out: a word whose place is its meaning (left of the limit, across it, right of it), the same to
 // scale, how sure, which part, and why.
 
-import { el, fit, node, px, set } from "./dom.js";
+import { el, fit, node, px, set, told as inTongue } from "./dom.js";
 import { showFigure } from "./lengths.js";
-import { decimal, told, word } from "./words.js";
+import { decimal, sentence, told, word } from "./words.js";
 
 const BASE = 50;
 const LETTER = 9.4; // about how wide one is, to keep names inside the picture
@@ -71,12 +71,7 @@ export function showVerdict(root, outcome, unit, stepNm) {
   set(by("kept"), [note, source(result), word("kept", { run: run.slice(-6) })].filter(Boolean).join(" "));
 }
 
-function item(text) {
-  const made = document.createElement("li");
-  made.textContent = text;
-  made.lang = "en";
-  return made;
-}
+const item = (text) => inTongue("li", sentence(text));
 
 function part(each) {
   const made = item(each.why);

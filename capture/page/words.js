@@ -5,11 +5,13 @@ const LANGUAGES = ["en", "de"];
 let words = {};
 let patterns = [];
 let path = {};
+let translated = () => undefined;
 export let language = "en";
 
 export async function loadWords(wanted) {
   words = await fetched(wanted);
   path = wanted === "en" ? {} : await fetched(`path.${wanted}`); // the shipped path of steps is in English
+  if (wanted !== "en") translated = (await import("./book.js")).withBook(await fetched(`book.${wanted}`)); // not for English
   language = wanted;
   patterns = words.say_patterns.map(([from, to]) => [new RegExp(from), to]);
   document.documentElement.lang = wanted;
@@ -41,6 +43,12 @@ export const worded = (kind, text) => words[`${kind}_${text}`] ?? text;
 export function said(sentence) {
   for (const [from, to] of patterns) if (from.test(sentence)) return sentence.replace(from, to);
   return sentence;
+}
+
+// A sentence of the analysis as [text, its language]: English, and marked as such, where nobody put it into another.
+export function sentence(text) {
+  const found = language === "en" ? text : (translated(text) ?? path[text]);
+  return found === undefined ? [text, "en"] : [found, language];
 }
 
 export function decimal(number, digits) {

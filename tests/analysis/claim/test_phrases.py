@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.claim.phrases import GAP, pattern_of, translated
+from analysis.claim.phrases import GAP, pattern_of, phrases_of, translated
 from analysis.claim.wording import Wording
 from config.path import load_path
 
@@ -82,8 +82,7 @@ def test_every_sentence_has_its_translation() -> None:
 
 
 def test_the_phrase_book_fills_in_what_it_takes_out() -> None:
-    phrases = tomllib.loads((MESSAGES / "phrases_de.toml").read_text("utf-8"))["phrases"]
-    for english, german in phrases.items():
+    for english, german in phrases_of("de"):
         gaps = [str(number) for number in range(len(GAP.findall(english)))]
         assert german.format(*(f"<{gap}>" for gap in gaps)).count("<") == len(gaps), english
         assert all(f"{{{gap}}}" in german for gap in gaps), english

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import re
 from collections.abc import Iterator
@@ -10,15 +11,18 @@ from pathlib import Path
 import httpx
 import pytest
 
+from analysis.claim.phrases import pattern_of
 from capture.api.app import create_app
-from capture.api.page import POLICY, page_files
+from capture.api.page import BOOK, POLICY, page_files
 from capture.bench import Bench
 from capture.check_course import CheckCourse
 from capture.check_messages import CheckRequest
 from capture.course import Course, Seen
 from capture.reading import Reading
 from config.path import load_path
+from tests.analysis.claim.test_phrases import literals
 from tests.capture.helpers import indicator
+from tests.capture.page.record import fill
 
 HEAVIEST_BYTES = 150_000
 TEXT = (".js", ".html", ".css", ".json", ".svg", ".webmanifest")
@@ -70,16 +74,18 @@ async def test_no_path_leads_out_of_the_page(client, path):
 
 
 async def test_the_whole_page_is_light_as_it_travels(client):
-    """Every file, both languages and the icons with them; and what one language unpacks to."""
+    """All that the page in German, the heavier one, asks for, icons too; what English unpacks to."""
     asked = {"accept-encoding": "gzip"}
     travelled = 0
-    for name in page_files():
+    for name in set(page_files()) - {"words/en.json"}:
         async with client.stream("GET", f"/page/{name}", headers=asked) as answer:
             travelled += sum([len(part) async for part in answer.aiter_raw()])
     assert travelled < HEAVIEST_BYTES / 2
     apart = (
         "words/de.json",
         "words/path.de.json",
+        BOOK,
+        "book.js",
         "icon-180.png",
     )  # another language; asked when it is installed
     english = [body for name, body in page_files().items() if name not in apart]
@@ -185,6 +191,53 @@ def test_every_sentence_of_a_course_is_put_into_german():
     assert len(said) >= 16
     assert [each for each in said if not any(pattern.search(each) for pattern in patterns)] == []
     assert [p.pattern for p in patterns if not any(p.search(each) for each in said)] == []
+
+
+async def test_a_run_out_over_the_limit_has_english_reasons_and_the_page_is_served_the_german_ones(tmp_path):
+    known = fill(tmp_path)
+    async with Bench(tmp_path, (), ()) as bench:
+        transport = httpx.ASGITransport(app=create_app(bench))
+        async with httpx.AsyncClient(transport=transport, base_url=ADDRESS) as client:
+            result = (await client.get(f"/runs/{known['found']}")).json()["results"][-1]
+            book = (await client.get(f"/page/{BOOK}")).json()
+    assert result["verdict"] == "over"
+    why = next(each["why"] for each in result["points_to"] if each["part"] == "flange")
+    assert why.startswith("Once per turn rules (")
+    (german,) = [told for english, told in book if pattern_of(english).fullmatch(why)]
+    assert german.startswith("Einmal je Umdrehung herrscht vor ({0}): der Flansch steht nicht rechtwinklig")
+    for text in [each["text"] for each in result["reasons"]]:
+        assert any(pattern_of(english).fullmatch(text) for english, _ in book), text
+
+
+ANSWERED = {  # sentences with an answer of the path in them
+    "It turns 7.": ("It turns rough.", "It turns stiff."),
+    "Seal: 7.": ("Seal: damaged.", "Seal: grease lost."),
+    "End play is within its limit7.": (
+        "End play is within its limit.",
+        "End play is within its limit; it turns smoothly.",
+    ),
+}
+
+
+def decided_and_warned() -> set[str]:
+    """The sentences in the sources of decisions and warnings, descriptions of functions left out."""
+    found = set()
+    for name in ("analysis/decisions.py", "capture/warnings.py"):
+        tree = ast.parse((Path(__file__).parents[3] / name).read_text("utf-8"))
+        described = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Constant | ast.JoinedStr) and id(node) not in described:
+                found |= {
+                    text for text in literals(node) if re.fullmatch(r"[A-Z].+ .+[.?]|[A-Z].+: .+", text)
+                }
+    return {each for text in found for each in ANSWERED.get(text, (text,))}
+
+
+def test_every_sentence_of_a_decision_and_of_a_warning_is_in_the_book():
+    book = [pattern_of(english) for english, _ in json.loads(page_files()[BOOK])]
+    found = decided_and_warned()
+    assert len(found) > 35
+    assert {text for text in found if not any(each.fullmatch(text) for each in book)} == set()
 
 
 async def test_every_path_that_the_page_asks_exists(client):

@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from analysis.claim.phrases import pattern_of, phrases_of, translated
+from tests.analysis.claim.test_phrases import sentences
 from tests.capture.page.browser.conftest import SIZES
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
@@ -148,6 +150,22 @@ def test_german_by_the_browsers_language_and_english_at_a_tap(tablet: Any, stati
     page.wait_for_selector(".step .do:text-is('Turn the hub by hand and feel.')")
 
 
+def test_reasons_are_german_as_the_claim_pack_says_them_and_what_nobody_translated_is_marked(
+    tablet: Any, station: Any
+) -> None:
+    page = tablet(locale="de-AT")
+    texts = [*sorted(sentences()), "No readings came for 0.52 s before reading 41 (3.1 s).", "Something new."]
+    shown = page.evaluate(SENTENCES, texts)
+    sources = [pattern_of(english) for english, _ in phrases_of("de", "sources")]  # not shown on the page
+    for text, (told, lang) in zip(texts, shown, strict=True):
+        if text == texts[-1] or any(each.fullmatch(text) for each in sources):
+            assert [told, lang] == [text, "en"]
+        else:
+            assert [told, lang] == [translated(text, "de"), "de"]
+    page.goto(f"{station.address}/#history/{station.known['found']}")
+    page.wait_for_selector("li[lang=de]:has-text('Einmal je Umdrehung herrscht vor')", timeout=STEP_MS)
+
+
 def test_by_keyboard_alone_from_the_way_in_to_a_run_that_is_thrown_away(tablet: Any) -> None:
     page = tablet()
     reached = []
@@ -179,6 +197,13 @@ def test_by_keyboard_alone_from_the_way_in_to_a_run_that_is_thrown_away(tablet: 
     page.wait_for_selector("#say:text-is('Thrown away: The holder moved')", timeout=STEP_MS)
     page.wait_for_selector("#starts button:focus")
     assert page.complaints == []
+
+
+SENTENCES = """async (texts) => {
+  const { loadWords, sentence } = await import("/page/words.js");
+  await loadWords("de");
+  return texts.map(sentence);
+}"""
 
 
 SHOW = """async ([verdict, language]) => {
