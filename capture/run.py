@@ -26,6 +26,8 @@ from config.limits import Limit
 log = logging.getLogger(__name__)
 
 TICK_S = 0.1
+SURE_MARKS = 2  # one tap may be a slip of the foot
+NOT_WHOLE = 0.1
 LOOK_S = 0.7
 LOOK_SHARE = 3.0  # a look that took long is followed by a pause of so many times its length
 RECENT_NS = 750_000_000
@@ -262,7 +264,15 @@ class Run:
         assert first_ns is not None
         assert last_ns is not None
         fastest = (last_ns - first_ns) / NS_PER_S / FASTEST_S[self.request.kind]
-        self._count = min(count, before, fastest)
+        self._count = min(count, before, fastest, self._most_by_marks())
+
+    def _most_by_marks(self) -> float:
+        """No look may count more than the tapped marks allow: less than a turn lies before and after them.
+
+        Where a tap was missed the run goes on a little longer; one that ends too soon has no second turn.
+        """
+        taps = len(self._passed_ns)
+        return inf if taps < SURE_MARKS else taps + 1.0 - NOT_WHOLE
 
     # Progress ------------------------------------------------------------------------------------
 

@@ -7,6 +7,7 @@ import pytest
 from analysis.record import RunRef
 from analysis.values import Setup
 from capture.messages import IndicatorState, Message, RunRequest
+from capture.reading import Reading
 from capture.run import Run
 from config.clock import NS_PER_S, SteppedClock
 from config.indicators import load_indicators
@@ -43,3 +44,17 @@ def test_the_live_count_follows_the_taps(taps_s: tuple[float, ...], turns: float
     for tap_s in taps_s:
         run.mark(round(tap_s * NS_PER_S))
     assert run._seen_so_far() == turns
+
+
+@pytest.mark.parametrize(
+    ("taps_s", "most"), [((), 3.3), ((2.0,), 3.3), ((2.0, 6.0), 2.9), ((2.0, 6.0, 10.0), 3.3)]
+)
+def test_no_look_counts_more_turns_than_the_taps_allow(taps_s: tuple[float, ...], most: float) -> None:
+    """A demo ended after two turns: two looks had laid two turns between two taps that had one."""
+    run = a_run([])
+    run.take([Reading(t_ns=n * NS_PER_S, length_nm=1000 * n, unit="mm", raw="") for n in range(12)])
+    for tap_s in taps_s:
+        run.mark(round(tap_s * NS_PER_S))
+    for _ in range(2):
+        run._counted(3.3)
+    assert run._seen_so_far() == pytest.approx(most)
