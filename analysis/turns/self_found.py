@@ -33,6 +33,7 @@ _ROUND_BACK = 3
 _SURE = 0.8
 _DOUBTFUL = 0.5
 _BLIND = 0.7
+_MOST_MISSED = 1.6
 _COUNT_STANDARD = 0.06
 _BLIND_TURNS = 0.3
 
@@ -100,6 +101,8 @@ def _told(
         best, other = _settled(best)
         if other is None and (alias := alias_of(best)) is not None:
             notes.append(_unlikely(best.total, alias))
+    elif by_marks and second is None:
+        other = _with_no_tap_missed(best)
     if other is not None:
         confidence, others = min(confidence, _DOUBTFUL), [other, *others]
     if confidence < _SURE:
@@ -169,6 +172,18 @@ def _settled(best: Fit) -> tuple[Fit, float | None]:
     if plausible(best.total, usual):
         return best, alias
     return fine(best.problem, best.turns * (alias / best.total)), best.total
+
+
+def _with_no_tap_missed(best: Fit) -> float | None:
+    """The count if every passing was tapped, where the fit holds most taps to be missed; else None.
+
+    With two taps there is one gap, and nothing but the trace's own likeness says how many turns lie in it.
+    """
+    taps = best.problem.mark_at
+    if taps is None or taps.size < 2:
+        return None
+    usual = float(np.median(np.diff(best.turns[taps])))
+    return best.total / round(usual) if usual > _MOST_MISSED else None
 
 
 def _unlikely(total: float, alias: float) -> Note:

@@ -5,10 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.cleaning import clean
 from analysis.measure import measure_runout
 from analysis.trace import Trace
+from analysis.turns import find_turns
 from analysis.turns.marked import guesses, passings
+from analysis.values import Setup
+from config.indicators import indicator_named, load_indicators
 from config.limits import parse_limit
+from simulators.hand import Turn
+from simulators.recording import Marks, record
+from tests.recordings import trace_of
 
 TIME_S = np.linspace(0.0, 20.0, 401)
 
@@ -51,3 +58,26 @@ def test_readings_that_are_all_the_same_are_a_run_out_below_the_step() -> None:
     result = measure_runout(Trace(time_s, np.zeros(time_s.size), mark=mark, resolution_um=1.0))
     assert result.turns.complete >= 2
     assert max(result.fim_mm.per_turn) < 0.001
+
+
+@pytest.mark.parametrize(("seed", "until_s"), [(3, 8.9), (6, 9.6)])
+def test_more_turns_than_two_taps_show_are_not_stated_outright(seed: int, until_s: float) -> None:
+    """Two turns between two taps are one missed tap, or one turn: stated with 0.98 once, and wrong."""
+    recording = record(
+        "sound-hub",
+        Turn(3.4, "gentle", turn_s=4.2),
+        seed,
+        indicator=indicator_named("bench", load_indicators()),
+        marks=Marks(jitter_s=0.06, missed=0.0, doubled=0.0),
+    )
+    whole = trace_of(recording)
+    assert whole.mark is not None
+    seen = whole.time_s - whole.time_s[0] < until_s
+    begun = Trace(
+        time_s=whole.time_s[seen], reading_um=whole.reading_um[seen], mark=whole.mark[seen], resolution_um=1.0
+    )
+    assert begun.mark is not None
+    assert begun.mark.sum() == 2
+    turns = find_turns(clean(begun), Setup(asked_turns=3.0))
+    assert turns.confidence < 0.8
+    assert turns.alternatives
