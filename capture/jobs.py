@@ -122,12 +122,12 @@ def _wheel_sheet(end: Mapping[str, Any]) -> WheelSheet:
     typed = {name: typed_text(end, name) for name in WHEEL_WORDS}
     limits, sizes = _typed_table(end, "limits"), _typed_table(end, "sizes")
     source = typed["source"]
-    for name, text in limits.items():
-        limit_named(name, text, source)
     torque = typed["torque"]
-    torque_n_m = float(parse_torque_n_m(torque, where="--torque")) if torque else None
     if (torque or limits) and not source.strip():
         raise InputError("torque and limits need their source", where="--source", expected="who gives them")
+    torque_n_m = float(parse_torque_n_m(torque, where="--torque")) if torque else None
+    for name, text in limits.items():
+        limit_named(name, text, source)
     read_sizes(sizes)
     return WheelSheet(
         wheel=parse_wheel(typed["wheel"]),

@@ -52,7 +52,7 @@ def unpack(path: Path) -> Unpacked:
             )
         return _from_zip(path)
     except OSError as error:
-        raise InputError(f"cannot be read: {error}", where=where, expected=EXPECTED) from error
+        raise InputError(f"cannot be read: {error.strerror}", where=where, expected=EXPECTED) from error
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
         # What zipfile raises for a damaged, encrypted or oddly packed archive.
         raise InputError(f"cannot be unpacked: {error}", where=where, expected=EXPECTED) from error

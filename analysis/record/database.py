@@ -111,6 +111,23 @@ def make_private(path: Path) -> None:
         os.chmod(path, 0o600)
 
 
+def open_record(path: Path) -> sqlite3.Connection:
+    """A connection to the record, which is made or brought up to this version as needed.
+
+    Raises:
+        StoreError: of a newer version, not a record of Hubproof, not writable, damaged.
+    """
+    with told(path):
+        make_private(path)
+        connection = connect(path)
+        try:
+            migrate(connection, path)
+        except BaseException:  # whatever it was goes on its way, but no open file stays behind
+            connection.close()
+            raise
+    return connection
+
+
 def create(connection: sqlite3.Connection, items: tuple[Table | View, ...]) -> None:
     """Make tables and views, with a note for each column."""
     for item in items:

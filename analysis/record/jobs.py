@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from analysis.record import job_chain
-from analysis.record.database import connect, make_private, migrate, told, writing
+from analysis.record.database import open_record, told, writing
 from analysis.record.ids import uuid7
 from analysis.record.job_history import BY_PART, COMEBACKS, list_query
 from analysis.record.job_values import (
@@ -49,15 +49,8 @@ class Jobs:
     @classmethod
     def open(cls, path: Path, *, clock: Clock | None = None) -> Self:
         """Open the jobs of a record, making or bringing up the file as needed."""
-        with told(path):
-            make_private(path)
-            connection = connect(path)
-            try:
-                connection.row_factory = sqlite3.Row
-                migrate(connection, path)
-            except BaseException:
-                connection.close()
-                raise
+        connection = open_record(path)
+        connection.row_factory = sqlite3.Row
         return cls(path, connection, clock or SystemClock())
 
     def close(self) -> None:

@@ -17,7 +17,7 @@ import sqlite_utils
 
 from analysis.arrival import Arrival
 from analysis.record import chain, checks, keeping, queries, second
-from analysis.record.database import connect, make_private, migrate, snapshot, told, writing
+from analysis.record.database import connect, open_record, snapshot, told, writing
 from analysis.record.ids import uuid7
 from analysis.record.queries import RunRecord, RunRef, RunSummary
 from analysis.record.results import profile_rows, result_row
@@ -83,15 +83,13 @@ class Store:
         Raises:
             StoreError: of a newer version, not a record of Hubproof, not writable, damaged.
         """
-        with told(path):
-            make_private(path)
-            connection = connect(path)
-            try:
-                migrate(connection, path)
+        connection = open_record(path)
+        try:
+            with told(path):
                 return cls(path, connection, clock or SystemClock())
-            except BaseException:
-                connection.close()
-                raise
+        except StoreError:
+            connection.close()
+            raise
 
     def close(self) -> None:
         """Close the file. What was appended is on the disk already."""

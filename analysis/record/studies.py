@@ -23,7 +23,7 @@ from analysis.gauge_study import (
     plan,
 )
 from analysis.record import job_chain
-from analysis.record.database import connect, make_private, migrate, told, writing
+from analysis.record.database import open_record, told, writing
 from analysis.record.ids import uuid7
 from analysis.record.queries import rfc3339
 from config.clock import Clock, SystemClock
@@ -112,15 +112,8 @@ class Studies:
     @classmethod
     def open(cls, path: Path, *, clock: Clock | None = None) -> Self:
         """Open the studies of a record, making or bringing up the file as needed."""
-        with told(path):
-            make_private(path)
-            connection = connect(path)
-            try:
-                connection.row_factory = sqlite3.Row
-                migrate(connection, path)
-            except BaseException:
-                connection.close()
-                raise
+        connection = open_record(path)
+        connection.row_factory = sqlite3.Row
         return cls(path, connection, clock or SystemClock())
 
     def close(self) -> None:

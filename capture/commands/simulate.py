@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import tempfile
+from collections.abc import Callable, Generator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,24 +58,12 @@ def serial(scenario: str, name: str, file: Path | None, seed: int, wire: str) ->
     from simulators import keep_alive
 
     indicator = indicator_named(name, load_indicators(file))
-    with tempfile.TemporaryDirectory(prefix="hubproof-simulated-") as folder:
-
-        def opened(url: str) -> None:
-            described = Path(folder) / "indicators.toml"
-            described.write_text(described_at(indicator, url), encoding="utf-8")
-            click.echo(f"port: {url}")
-            click.echo(f"next, in another terminal: hubproof serve --indicators {described}")
-            click.echo("stop with Ctrl-C")
-
-        signal.signal(signal.SIGTERM, signal.default_int_handler)  # a stop by a service is Ctrl-C too
-        lines = keep_alive.run(scenario, seed=seed, indicator=indicator, wire=WIRES[wire], opened=opened)
-        try:
-            for line in lines:
-                click.echo(line)
-        except KeyboardInterrupt:
-            click.echo("stopped")
-        finally:
-            lines.close()
+    _keep_speaking(
+        indicator,
+        lambda opened: keep_alive.run(
+            scenario, seed=seed, indicator=indicator, wire=WIRES[wire], opened=opened
+        ),
+    )
 
 
 command.add_command(walk_job)
@@ -105,6 +94,28 @@ def bore(diameter: str, oval: str, taper: str, ring: str, seed: int, wire: str) 
         taper_um=mm_of(taper, "--taper") * 1000.0,
         oval_um=mm_of(oval, "--oval") * 1000.0,
     )
+    _keep_speaking(
+        indicator,
+        lambda opened: keep_alive.gauge(
+            asked,
+            ring_mm=mm_of(ring, "--ring"),
+            seed=seed,
+            indicator=indicator,
+            wire=WIRES[wire],
+            opened=opened,
+        ),
+    )
+
+
+def _keep_speaking(
+    indicator: Indicator, begin: Callable[[Callable[[str], None]], Generator[str, None, None]]
+) -> None:
+    """Let a simulated indicator speak until it is stopped, and say where it is heard.
+
+    Args:
+        indicator: that it speaks like.
+        begin: starts it; told whom to tell the port's address, it yields lines to show.
+    """
     with tempfile.TemporaryDirectory(prefix="hubproof-simulated-") as folder:
 
         def opened(url: str) -> None:
@@ -114,15 +125,8 @@ def bore(diameter: str, oval: str, taper: str, ring: str, seed: int, wire: str) 
             click.echo(f"next, in another terminal: hubproof serve --indicators {described}")
             click.echo("stop with Ctrl-C")
 
-        signal.signal(signal.SIGTERM, signal.default_int_handler)
-        lines = keep_alive.gauge(
-            asked,
-            ring_mm=mm_of(ring, "--ring"),
-            seed=seed,
-            indicator=indicator,
-            wire=WIRES[wire],
-            opened=opened,
-        )
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # a stop by a service is Ctrl-C too
+        lines = begin(opened)
         try:
             for line in lines:
                 click.echo(line)

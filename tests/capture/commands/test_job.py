@@ -308,7 +308,7 @@ def test_a_job_file_measures_while_it_runs(bench: Bench) -> None:
         (("--size", "knuckle=wood"), "unknown material"),
         (("--size", "friction=-1"), "above zero"),
         (("--limit", "colour=1 mm", "--source", "x"), "unknown quantity"),
-        (("--limit", "runout=1 mm"), "names no source"),
+        (("--limit", "runout=1 mm"), "--source: torque and limits need their source"),
         (("--torque", "180 lbf", "--source", "x"), "N m or lbf ft"),
     ],
 )
