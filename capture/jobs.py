@@ -123,11 +123,11 @@ def _wheel_sheet(end: Mapping[str, Any]) -> WheelSheet:
     limits, sizes = _typed_table(end, "limits"), _typed_table(end, "sizes")
     source = typed["source"]
     torque = typed["torque"]
-    if (torque or limits) and not source.strip():
-        raise InputError("torque and limits need their source", where="--source", expected="who gives them")
     torque_n_m = float(parse_torque_n_m(torque, where="--torque")) if torque else None
     for name, text in limits.items():
-        limit_named(name, text, source)
+        limit_named(name, text, source.strip() or "not said yet")
+    if (torque or limits) and not source.strip():
+        raise InputError("torque and limits need their source", where="--source", expected="who gives them")
     read_sizes(sizes)
     return WheelSheet(
         wheel=parse_wheel(typed["wheel"]),

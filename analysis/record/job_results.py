@@ -28,16 +28,6 @@ def found_by(store: Store, entry: Entry | None, kind: str) -> Judged | None:
     return RESULTS[kind].model_validate(results[-1]) if results else None
 
 
-def runs_of(job: JobRecord) -> tuple[tuple[WheelEnd, Entry], ...]:
-    """Every entry of the job that counts and has a run, with its wheel end, in order."""
-    return tuple(
-        (end, entry)
-        for end in job.wheels
-        for entry in sorted(end.latest.values(), key=lambda entry: entry.place)
-        if entry.run is not None
-    )
-
-
 def changes(store: Store, job: JobRecord, steps: Sequence[Step]) -> dict[str, list[dict[str, Any]]]:
     """By wheel position, a line for each quantity that was measured; lengths in mm.
 

@@ -7,15 +7,13 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import closing
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from decimal import Decimal
-from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 from analysis.record import job_chain
-from analysis.record.database import open_record, told, writing
+from analysis.record.database import told, writing
 from analysis.record.ids import uuid7
 from analysis.record.job_history import BY_PART, COMEBACKS, list_query
 from analysis.record.job_values import (
@@ -27,8 +25,8 @@ from analysis.record.job_values import (
     WheelSheet,
 )
 from analysis.record.queries import rfc3339
+from analysis.record.rows import Rows
 from analysis.record.words import Wheel
-from config.clock import Clock, SystemClock
 from config.errors import InputError
 from config.path import Answer, Step, read_answer
 from config.torque import compare_torque
@@ -38,30 +36,8 @@ __all__ = ["Attachment", "Entry", "JobRecord", "JobSheet", "Jobs", "WheelEnd", "
 RELEASE_STEP = "released"
 
 
-class Jobs:
+class Jobs(Rows):
     """The jobs of one record file; several processes may use it at once. Raises `StoreError` when refused."""
-
-    def __init__(self, path: Path, connection: sqlite3.Connection, clock: Clock) -> None:
-        self.path = path
-        self._connection = connection
-        self._clock = clock
-
-    @classmethod
-    def open(cls, path: Path, *, clock: Clock | None = None) -> Self:
-        """Open the jobs of a record, making or bringing up the file as needed."""
-        connection = open_record(path)
-        connection.row_factory = sqlite3.Row
-        return cls(path, connection, clock or SystemClock())
-
-    def close(self) -> None:
-        """Close the file."""
-        self._connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     # Opening and finding ---------------------------------------------------------------------------
 
@@ -373,16 +349,6 @@ class Jobs:
 
     def _rows(self, sql: str, *values: Any) -> tuple[dict[str, Any], ...]:
         return tuple(dict(row) for row in self._all(sql, *values))
-
-    def _all(self, sql: str, *values: Any) -> list[sqlite3.Row]:
-        with told(self.path), closing(self._connection.execute(sql, values)) as cursor:
-            return cursor.fetchall()
-
-    def _insert(self, table: str, row: Mapping[str, Any]) -> int:
-        names = ", ".join(f'"{name}"' for name in row)
-        marks = ", ".join("?" for _ in row)
-        sql = f'INSERT INTO "{table}" ({names}) VALUES ({marks})'  # noqa: S608  names are ours, values are bound
-        return int(self._connection.execute(sql, tuple(row.values())).lastrowid or 0)
 
 
 def _entry(job_id: str, row: sqlite3.Row, attached: tuple[Attachment, ...]) -> Entry:

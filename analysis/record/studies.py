@@ -8,10 +8,8 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Mapping
-from contextlib import closing
 from dataclasses import asdict, dataclass
-from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 from analysis.gauge_study import (
     PlanStep,
@@ -23,10 +21,10 @@ from analysis.gauge_study import (
     plan,
 )
 from analysis.record import job_chain
-from analysis.record.database import open_record, told, writing
+from analysis.record.database import told, writing
 from analysis.record.ids import uuid7
 from analysis.record.queries import rfc3339
-from config.clock import Clock, SystemClock
+from analysis.record.rows import Rows
 from config.errors import InputError
 from config.lengths import UM_PER_MM
 
@@ -101,30 +99,8 @@ class StudyRecord:
         return not self.to_do
 
 
-class Studies:
+class Studies(Rows):
     """The studies of one record file. Raises `StoreError` when the database refuses."""
-
-    def __init__(self, path: Path, connection: sqlite3.Connection, clock: Clock) -> None:
-        self.path = path
-        self._connection = connection
-        self._clock = clock
-
-    @classmethod
-    def open(cls, path: Path, *, clock: Clock | None = None) -> Self:
-        """Open the studies of a record, making or bringing up the file as needed."""
-        connection = open_record(path)
-        connection.row_factory = sqlite3.Row
-        return cls(path, connection, clock or SystemClock())
-
-    def close(self) -> None:
-        """Close the file."""
-        self._connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def begin(self, sheet: StudySheet) -> StudyRecord:
         """Plan a study.
@@ -238,15 +214,6 @@ class Studies:
 
     def _key(self, study: StudyRecord) -> int:
         return int(self._all("SELECT key FROM study WHERE id = ?", study.id)[0][0])
-
-    def _all(self, sql: str, *values: Any) -> list[sqlite3.Row]:
-        with told(self.path), closing(self._connection.execute(sql, values)) as cursor:
-            return cursor.fetchall()
-
-    def _insert(self, table: str, row: Mapping[str, Any]) -> None:
-        names, marks = ", ".join(f'"{name}"' for name in row), ", ".join("?" for _ in row)
-        sql = f'INSERT INTO "{table}" ({names}) VALUES ({marks})'  # noqa: S608  names are ours
-        self._connection.execute(sql, tuple(row.values()))
 
 
 def work_out(study: StudyRecord) -> tuple[Study, Study]:
