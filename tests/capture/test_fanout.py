@@ -59,6 +59,35 @@ async def test_who_left_hears_no_more() -> None:
     assert len(fanout) == 0
 
 
+class LateClock(ManualClock):
+    """Every wait takes a little longer than asked, as on a real machine."""
+
+    async def sleep(self, seconds: float) -> None:
+        await super().sleep(seconds + 0.0007)
+
+
+async def test_no_reading_of_an_indicator_of_fifty_a_second_is_held_up() -> None:
+    clock, fanout = LateClock(), Fanout()
+    live = LiveReadings(fanout, clock)
+    subscription = fanout.subscribe()
+    task = asyncio.create_task(live.run())
+    heard: list[Message] = []
+
+    async def listen() -> None:
+        async for message in subscription.messages():
+            heard.append(message)
+
+    listening = asyncio.create_task(listen())
+    for number in range(200):
+        await clock.run_for(0.023 if number % 2 else 0.017)  # uneven, 50 a second on average
+        live.add("a", None, [Reading(number, number, "mm", None, None)])
+        await settle()
+        assert len(heard) == number + 1  # before the clock went on
+    task.cancel()
+    listening.cancel()
+    await asyncio.wait([task, listening])
+
+
 async def test_readings_are_gathered_into_fifty_messages_a_second() -> None:
     clock, fanout = ManualClock(), Fanout()
     live = LiveReadings(fanout, clock)
