@@ -62,7 +62,7 @@ export function drawHistory() {
 
 const drawLater = [];
 
-// The list -----------------------------------------------------------------------------------------
+// The list ----
 
 function runList() {
   const rows = el("ul", { class: "rows", id: "run-rows" });
@@ -110,7 +110,7 @@ function lines(all) {
   return [el("h2", {}, word("together_title")), el("ul", {}, made.map((text) => el("li", {}, text)))];
 }
 
-// One run, and two ---------------------------------------------------------------------------------
+// One run, and two ----
 
 function oneRun(run) {
   const { summary, said } = run.record;

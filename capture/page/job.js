@@ -39,7 +39,8 @@ export function takeIn(view, ticket = (tickets += 1)) {
 
 export function drawJob() {
   const [id, wheel, part, step] = state.place;
-  const key = [id, wheel, part, step, shown, language, unit(), technician()].join("|");
+  const key = id === "new" ? `new|${language}` // what comes from the station must not disturb who writes
+    : [id, wheel, part, step, shown, language, unit(), technician()].join("|");
   renew(by("room-job"), key, () => {
     if (!id) return jobList();
     if (id === "new") return openForm((view) => { takeIn(view); location.hash = `#job/${view.id}`; });
@@ -47,7 +48,7 @@ export function drawJob() {
   });
 }
 
-// The list -----------------------------------------------------------------------------------------
+// The list ----
 
 function jobList() {
   const known = new Map();
@@ -72,7 +73,7 @@ function jobRow(line) {
     el("span", { class: "soft aside" }, `${when(line.opened_utc)}, ${line.technician}`)));
 }
 
-// One job ------------------------------------------------------------------------------------------
+// One job ----
 
 function oneJob(wheel, part, step) {
   const end = job.wheels.find((each) => each.wheel === wheel) ?? job.wheels[0];

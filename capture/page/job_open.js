@@ -10,16 +10,18 @@ import { word } from "./words.js";
 const WHEELS = ["front left", "front right", "rear left", "rear right"];
 const BEARINGS = ["not known", "ball", "tapered"];
 
+const blank = () => ({ sheet: { technician: technician() }, wheels: new Set(), common: { bearing: "not known", limits: {} } });
+let draft = null; // what is written so far: outlives every redraw, until the job is opened or given up
+
 export function openForm(opened) {
-  const sheet = { technician: technician() };
-  const wheels = new Map();
-  const common = { bearing: "not known", limits: {} };
+  draft ??= blank();
+  const { sheet, wheels, common } = draft;
   const text = (name, hint, of = sheet, more = {}) => field(word(`sheet_${name}`), el("input", {
     name, value: of[name] ?? "", placeholder: hint ?? "", maxlength: 200, autocomplete: "off", ...more,
     oninput: (event) => { of[name] = event.target.value.trim(); },
   }));
   const limit = (kind) => field(word("sheet_limit", { kind: word(`kind_${kind}`) }), el("input", {
-    name: `limit_${kind}`, placeholder: "0.05 mm", maxlength: 60, autocomplete: "off",
+    name: `limit_${kind}`, value: common.limits[kind] ?? "", placeholder: "0.05 mm", maxlength: 60, autocomplete: "off",
     oninput: (event) => {
       if (event.target.value.trim()) common.limits[kind] = event.target.value.trim();
       else delete common.limits[kind];
@@ -28,15 +30,16 @@ export function openForm(opened) {
   const submit = (event) => {
     event.preventDefault();
     localStorage.setItem("technician", sheet.technician);
-    const ends = [...wheels.keys()].map((wheel) => ({ wheel, ...common }));
+    const ends = [...wheels].map((wheel) => ({ wheel, ...common }));
     told(async () => {
       if (!ends.length) throw new Error(word("sheet_no_wheel"));
       const made = await openJob({ ...sheet, wheels: ends });
+      draft = null;
       opened(made.job);
     });
   };
   return [
-    el("div", { class: "head" }, el("h1", {}, word("job_open")), el("a", { class: "quiet", href: "#job" }, word("cancel"))),
+    el("div", { class: "head" }, el("h1", {}, word("job_open")), el("a", { class: "quiet", href: "#job", onclick: () => { draft = null; } }, word("cancel"))),
     el("form", { class: "form", onsubmit: submit },
       text("technician", "", sheet, { required: true, autocomplete: "name" }),
       text("vehicle"),
@@ -66,10 +69,10 @@ function field(name, input) {
 function manyWheels(taken) {
   return el("div", { class: "answers", role: "group", "aria-label": word("sheet_wheels") }, WHEELS.map((wheel) =>
     el("button", {
-      type: "button", class: "answer", "aria-pressed": "false", "data-wheel": wheel,
+      type: "button", class: "answer", "aria-pressed": String(taken.has(wheel)), "data-wheel": wheel,
       onclick: (event) => {
         const on = !taken.delete(wheel);
-        if (on) taken.set(wheel, true);
+        if (on) taken.add(wheel);
         event.currentTarget.setAttribute("aria-pressed", String(on));
       },
     }, el("b", {}, word(`wheel_${wheel}`)))));

@@ -32,7 +32,7 @@ const LINK_SHAPES = {
 const REASONS = ["holder", "knocked", "uneven", "place", "trial"];
 let askedSetUp = "";
 
-// Rooms --------------------------------------------------------------------------------------------
+// Rooms ----
 
 function go() {
   const [room, ...place] = location.hash.slice(1).split("/").map(decodeURIComponent);
@@ -91,7 +91,7 @@ function lookAtSetUp() {
   });
 }
 
-// What the technician asks -------------------------------------------------------------------------
+// What the technician asks ----
 
 function start(kind) {
   const { job, step, wheel, kind: wanted } = state.forStep ?? {};
@@ -180,7 +180,7 @@ async function whyAway() {
   }
 }
 
-// Beginning ----------------------------------------------------------------------------------------
+// Beginning ----
 
 for (const button of document.querySelectorAll("[data-start]")) {
   button.addEventListener("click", () => start(button.dataset.start));

@@ -44,7 +44,7 @@ export function drawMeasure() {
   drawKeys();
 }
 
-// The length and the sentence ----------------------------------------------------------------------
+// The length and the sentence ----
 
 function drawLength() {
   const has = state.lengthNm !== null;
@@ -131,7 +131,7 @@ function drawWarnings() {
   renew(by("warnings"), `${language}${warnings.join("\n")}`, () => warnings.map((text) => told("li", inTongue(text))));
 }
 
-// The pictures -------------------------------------------------------------------------------------
+// The pictures ----
 
 function limitMm() {
   const limit = state.settings?.applied_limit;
@@ -180,7 +180,7 @@ function drawOutcome() {
   else if (result.kind === "endplay" && result.strokes.length) drawStrokes(svg, caption, result.strokes, unit(), stepNm());
 }
 
-// Before a run -------------------------------------------------------------------------------------
+// Before a run ----
 
 function drawBefore() {
   by("before").hidden = view() !== "idle";
@@ -207,7 +207,7 @@ function check({ point, good, text }) {
   return el("li", { class: how }, shape, el("span", {}, word(`check_${point}_${how}`), why));
 }
 
-// The keys -----------------------------------------------------------------------------------------
+// The keys ----
 
 function drawKeys() {
   const now = view();

@@ -17,7 +17,7 @@ from simulators.hand import Rest, Strokes, Turn
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
 ENOUGH_MS = 60_000
-STEP_MS = 10_000
+STEP_MS = 40_000
 
 
 WATCH_ROUND = """() => {
