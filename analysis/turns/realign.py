@@ -31,27 +31,34 @@ def realigned(
     size = reading_um.size
     mean = moved * _BINS
     most = max(3, int(np.ceil(_FASTEST * mean)))
-    steps = np.arange(-max(2, int(np.ceil(_BACK * mean))), most + 1)
+    back = max(2, int(np.ceil(_BACK * mean)))
+    steps = np.arange(-back, most + 1)
     price = _price(steps / mean)
-    # Row k of `source` holds, for every bin, the bin that a move of steps[k] comes from.
-    source = (np.arange(_BINS)[None, :] - steps[:, None]) % _BINS
-    apart = np.minimum(((reading_um[:, None] - profile_um[None, :]) / sigma_um[:, None]) ** 2, 40.0)
-    bins = np.arange(_BINS) / _BINS
-    away = (bins - first + 0.5) % 1.0 - 0.5
-    cost = 0.5 * apart[0] + 0.5 * (away / 0.15) ** 2
-    taken = np.empty((size, _BINS), dtype=np.int16)
-    columns = np.arange(_BINS)
+    half_apart = np.minimum(((reading_um[:, None] - profile_um[None, :]) / sigma_um[:, None]) ** 2, 40.0)
+    half_apart *= 0.5
+    bins = np.arange(_BINS)
+    away = (bins / _BINS - first + 0.5) % 1.0 - 0.5
+    cost = np.empty((size, _BINS))
+    cost[0] = half_apart[0] + 0.5 * (away / 0.15) ** 2
+    # Row k of `moved_from` looks at the costs, laid round the circle, from where a move of steps[k] comes.
+    places = np.arange(-most, _BINS + back) % _BINS
+    around = np.empty(places.size)
+    moved_from = np.lib.stride_tricks.sliding_window_view(around, _BINS)[::-1]
+    through = np.empty((steps.size, _BINS))
+    price_of_row = price[:, None]
     for row in range(1, size):
-        through = cost[source] + price[:, None]
-        choice = through.argmin(axis=0)
-        taken[row] = choice
-        cost = through[choice, columns] + 0.5 * apart[row]
-    place = int(cost.argmin())
+        cost[row - 1].take(places, out=around, mode="clip")
+        np.add(moved_from, price_of_row, out=through)
+        now = np.minimum.reduce(through, axis=0, out=cost[row])
+        now += half_apart[row]
+    # The way back asks each cost once more where it came from, which is less work than to keep every answer.
+    source = (bins[:, None] - steps[None, :]) % _BINS
+    place = int(cost[-1].argmin())
     moves = np.empty(size - 1)
     for row in range(size - 1, 0, -1):
-        step = int(steps[taken[row, place]])
-        moves[row - 1] = step
-        place = (place - step) % _BINS
+        move = int((cost[row - 1].take(source[place]) + price).argmin())
+        moves[row - 1] = steps[move]
+        place = int(source[place, move])
     return np.concatenate([[0.0], np.cumsum(moves)]) / _BINS
 
 
