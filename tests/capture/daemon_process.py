@@ -112,7 +112,7 @@ class DaemonProcess:
 
     def wait_live(self, *names: str) -> None:
         """Until the indicators are connected (live needs a reading)."""
-        end = time.monotonic() + 10
+        end = time.monotonic() + 30
         while True:
             states = {state["indicator"]: state for state in self.ask("GET", "/indicators")}
             if all(states[name]["port"] for name in names):

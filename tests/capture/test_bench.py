@@ -48,7 +48,7 @@ class Station:
 
     async def until(self, true: Callable[[], object], step_s: float = 0.0) -> None:
         """Wait for what happens in threads, moving the clock by `step_s` at each look."""
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while not true():
                 await asyncio.sleep(0.005)
                 await self.clock.run_for(step_s)

@@ -238,7 +238,7 @@ def until_closed(socket: ClientConnection) -> ConnectionClosed:
     """How the station ended a conversation."""
     for _ in range(100):
         try:
-            socket.recv(timeout=5)
+            socket.recv(timeout=30)
         except ConnectionClosed as closed:
             return closed
     raise AssertionError("the station went on talking")
@@ -263,7 +263,7 @@ def test_a_tablet_on_a_real_network(tmp_path: Path) -> None:
             assert json.loads(listed)["name"] == "tablet"
             token = {"Cookie": f"{COOKIE}={tablet.cookies[COOKIE]}"}
             with connect(live, proxy=None, additional_headers=token) as socket:
-                assert json.loads(str(socket.recv(timeout=5)).split("\n")[0])["type"]
+                assert json.loads(str(socket.recv(timeout=30)).split("\n")[0])["type"]
                 assert hubproof("devices", "revoke", "tablet", "--data", str(daemon.data)).returncode == 0
                 closed = until_closed(socket)
             assert closed.rcvd is not None

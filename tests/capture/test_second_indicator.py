@@ -47,7 +47,7 @@ class Two:
             await self.clock.run_for(0.02)
 
     async def until(self, task: asyncio.Task[Any]) -> Any:
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             while not task.done():
                 await asyncio.sleep(0.002)
                 await self.clock.run_for(0.1)

@@ -115,7 +115,7 @@ class Wire:
 
 
 async def until(true: Callable[[], object]) -> None:
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(30):
         while not true():
             await asyncio.sleep(0.0003)
 

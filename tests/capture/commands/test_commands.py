@@ -172,7 +172,7 @@ def test_a_simulated_indicator_speaks_until_it_is_stopped(sign: signal.Signals) 
         assert b"mm " in heard
     finally:
         process.send_signal(sign)
-        out, err = process.communicate(timeout=20)
+        out, err = process.communicate(timeout=50)
     assert (process.returncode, err) == (0, "")
     assert out.splitlines()[-1] == "stopped"
     assert not file.exists()

@@ -37,7 +37,7 @@ async def test_the_indicator_is_live_over_bluetooth(tmp_path: Path) -> None:
     bench = SimulatedBench(build("sound-hub", 1, indicator), 1, SystemClock())
     async with _over_bluetooth(tmp_path, indicator, bench) as (station, where):
         assert "F0:0D:00:00:00:01" in where
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while (state := (await station.indicators())[0]).state != "live" or state.battery is None:
                 await asyncio.sleep(0.02)
     assert state.simulated

@@ -74,7 +74,7 @@ class SocketEnd:
             self._ready.set()
 
     def send(self, data: bytes) -> None:
-        assert self._ready.wait(5)
+        assert self._ready.wait(30)
         assert self._peer is not None
         self._peer.sendall(data)
 
@@ -111,11 +111,11 @@ class NetworkPortEnd(SocketEnd):
         self._peer.sendall(data)
 
     def send(self, data: bytes) -> None:
-        assert self._ready.wait(5)
+        assert self._ready.wait(30)
         self.write(b"".join(self._manager.escape(data)))
 
     async def heard(self) -> bytes:
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while not self._heard:
                 await asyncio.sleep(0.005)
         return bytes(self._heard)

@@ -39,7 +39,7 @@ async def opposite(kind: str) -> AsyncIterator[FarEnd]:
 
 async def arrived(link: Link, size: int) -> list[Chunk]:
     chunks: list[Chunk] = []
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(30):
         async for chunk in link.chunks():
             chunks.append(chunk)
             if sum(len(each.data) for each in chunks) >= size:
@@ -102,7 +102,7 @@ async def test_an_end_that_goes_is_told_in_one_line_and_closed_all_the_same(kind
         reading = asyncio.create_task(arrived(far.link, 1))
         await asyncio.sleep(0.02)
         await far.leave()
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             with pytest.raises(LinkError) as told:
                 await reading
         line = told.value.line()
