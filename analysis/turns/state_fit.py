@@ -104,7 +104,7 @@ class _Model:
             fixed += list(problem.extra.T)
             prior += [1e3 * spread + 1e3] * problem.extra.shape[1]
         self.own = len(fixed)
-        self.fixed = np.column_stack(fixed)
+        self.fixed = np.vstack(fixed)
         if two:
             prior += prior[: self.own]
         self.first = self.rows * self.own
@@ -130,27 +130,31 @@ class _Model:
             self.reading = [problem.reading_um]
             self.inverse_variance = [problem.sigma_um**-2.0]
 
-    def columns(self, turns: FloatArray, row: int) -> tuple[FloatArray, FloatArray]:
-        """Design matrix of one indicator and its derivative by the position in turns."""
+    def columns(self, turns: FloatArray, row: int) -> FloatArray:
+        """(size, n) design of one indicator, transposed: what a coefficient adds lies side by side."""
         problem = self.problem
         shift = problem.second_turns if row else 0.0
+        design = np.zeros((self.size, self.n))
+        design[row * self.own : (row + 1) * self.own] = self.fixed
         z = np.exp(1j * TAU * (turns - shift))
-        powers = np.empty((self.n, self.k.size), dtype=np.complex128)
-        powers[:, 0] = z
-        for order in range(1, self.k.size):
-            powers[:, order] = powers[:, order - 1] * z
-        design = np.zeros((self.n, self.size))
-        slope = np.zeros((self.n, self.size))
-        design[:, row * self.own : (row + 1) * self.own] = self.fixed
-        a, b = self.first, self.first + 2 * self.k.size
-        design[:, a:b:2], design[:, a + 1 : b : 2] = powers.real, powers.imag
-        w = TAU * self.k
-        slope[:, a:b:2], slope[:, a + 1 : b : 2] = -w * powers.imag, w * powers.real
+        power = z
+        for place in range(self.first, self.first + 2 * self.k.size, 2):
+            design[place], design[place + 1] = power.real, power.imag
+            power = power * z
         for place, per_turn in enumerate(problem.cage):
             f, at = TAU * per_turn, self.cage + 2 * place
-            design[:, at], design[:, at + 1] = np.cos(f * turns), np.sin(f * turns)
-            slope[:, at], slope[:, at + 1] = -f * design[:, at + 1], f * design[:, at]
-        return design, slope
+            design[at], design[at + 1] = np.cos(f * turns), np.sin(f * turns)
+        return design
+
+    def slopes(self, coefficients: FloatArray) -> FloatArray:
+        """(size,) coefficients that give, with the same columns, the derivative by the position in turns."""
+        turned = np.zeros(self.size)
+        waves = ((self.first, TAU * self.k), (self.cage, TAU * np.array(self.problem.cage)))
+        for first, speed in waves:
+            last = first + 2 * speed.size
+            turned[first:last:2] = speed * coefficients[first + 1 : last : 2]
+            turned[first + 1 : last : 2] = -speed * coefficients[first:last:2]
+        return turned
 
     def logs(self, turns: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Derivative of the softened log-speed by the speed, and its changes in standard deviations."""
@@ -165,18 +169,16 @@ class _Model:
         past = turns[self.problem.mark_at] - theta
         return past - np.round(past)
 
-    def designs(self, turns: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+    def designs(self, turns: FloatArray) -> list[FloatArray]:
         """`columns` of each indicator."""
         return [self.columns(turns, row) for row in range(self.rows)]
 
-    def objective(
-        self, turns: FloatArray, coefficients: FloatArray, designs: list[tuple[FloatArray, FloatArray]]
-    ) -> float:
+    def objective(self, turns: FloatArray, coefficients: FloatArray, designs: list[FloatArray]) -> float:
         """Minus log posterior, but for constants."""
         _, change = self.logs(turns)
         total = 0.5 * (_SPEED_NU + 1) * float(np.log1p(change**2 / _SPEED_NU).sum())
-        for row, (design, _) in enumerate(designs):
-            r2 = (self.reading[row] - design @ coefficients) ** 2 * self.inverse_variance[row]
+        for row, design in enumerate(designs):
+            r2 = (self.reading[row] - coefficients @ design) ** 2 * self.inverse_variance[row]
             total += 0.5 * (_READING_NU + 1) * float(np.log1p(r2 / _READING_NU).sum())
         if self.theta is not None:
             m2 = (self.marks(turns, float(coefficients[self.theta])) / self.mark_sd) ** 2
@@ -186,6 +188,8 @@ class _Model:
 
 @dataclass(slots=True, eq=False)
 class _System:
+    """Gradient and Hessian of the objective: positions (banded), coefficients (dense), and across."""
+
     band: FloatArray
     gradient: FloatArray
     cross: FloatArray
@@ -195,9 +199,7 @@ class _System:
     residual: FloatArray
 
 
-def _system(
-    model: _Model, turns: FloatArray, a: FloatArray, designs: list[tuple[FloatArray, FloatArray]]
-) -> _System:
+def _system(model: _Model, turns: FloatArray, a: FloatArray, designs: list[FloatArray]) -> _System:
     n = model.n
     by_speed, change = model.logs(turns)
     weight = (_SPEED_NU + 1) / (_SPEED_NU + change**2)
@@ -216,21 +218,24 @@ def _system(
     gradient[:-2] -= pull * d0
     gradient[1:-1] -= pull * d1
     gradient[2:] -= pull * d2
-    cross = np.zeros((n, model.size))
+    cross = np.zeros((model.size, n))
     dense = np.diag(model.prior_precision)
     gradient_a = -model.prior_precision * a
     residual = np.empty(0)
-    for row, (design, slope) in enumerate(designs):
-        r = model.reading[row] - design @ a
+    ahead = np.stack([a, model.slopes(a)])
+    for row, design in enumerate(designs):
+        fitted, s = ahead @ design
+        r = model.reading[row] - fitted
         w = model.inverse_variance[row]
         w = w * (_READING_NU + 1) / (_READING_NU + r**2 * w)
-        s = slope @ a
-        band[0] += w * s * s
-        gradient += w * s * r
-        wd = w[:, None] * design
-        cross += s[:, None] * wd
-        dense += design.T @ wd
-        gradient_a += wd.T @ r
+        ws = w * s
+        band[0] += ws * s
+        gradient += ws * r
+        wd = design * w
+        dense += wd @ design.T
+        gradient_a += wd @ r
+        wd *= s
+        cross += wd
         if row == 0:
             residual = r
     if model.theta is not None:
@@ -240,7 +245,7 @@ def _system(
         w = 5.0 / (4.0 + (m / model.mark_sd) ** 2) / model.mark_sd**2
         np.add.at(band[0], at, w)
         np.add.at(gradient, at, -w * m)
-        np.add.at(cross[:, model.theta], at, -w)
+        np.add.at(cross[model.theta], at, -w)
         dense[model.theta, model.theta] += w.sum()
         gradient_a[model.theta] += (w * m).sum()
     log_jacobian = float(np.log(g).sum())
@@ -258,16 +263,18 @@ def _solve(system: _System, damping: float) -> tuple[FloatArray, FloatArray, flo
     factor, bad = dpbtrf(band, lower=1, overwrite_ab=1)
     if bad:
         return np.zeros_like(system.gradient), np.zeros_like(system.gradient_a), np.inf
-    right = np.empty((system.gradient.size, system.gradient_a.size + 1), order="F")
-    right[:, 0], right[:, 1:] = system.gradient, system.cross
-    solved, _ = dpbtrs(factor, right, lower=1, overwrite_b=1)
-    schur = system.dense - system.cross.T @ solved[:, 1:]
+    # With the band's factor L only inverse(L) times each column is needed, but for the step itself.
+    both = np.empty((system.gradient_a.size + 1, system.gradient.size))
+    both[0], both[1:] = system.gradient, system.cross
+    part = dtbtrs(factor, both.T, uplo="L", overwrite_b=1)[0].T
+    product = part[1:] @ part.T
+    schur = system.dense - product[:, 1:]
     schur.flat[:: schur.shape[0] + 1] += 1e-9 * system.dense.diagonal()
     small, bad = dpotrf(schur, lower=1)
     if bad:
         return np.zeros_like(system.gradient), np.zeros_like(system.gradient_a), np.inf
-    step_a, _ = dpotrs(small, system.gradient_a - system.cross.T @ solved[:, 0], lower=1)
-    step = solved[:, 0] - solved[:, 1:] @ step_a
+    step_a, _ = dpotrs(small, system.gradient_a - product[:, 0], lower=1)
+    step, _ = dtbtrs(factor, part[0] - step_a @ part[1:], uplo="L", trans="T")
     half = float(np.log(factor[0, 1:]).sum() + np.log(small.diagonal()).sum())
     return step, step_a, half
 
@@ -276,17 +283,17 @@ def _best_coefficients(model: _Model, turns: FloatArray, rounds: int = 3) -> Flo
     """Coefficients at given positions (robust weights, a few rounds)."""
     dense0 = np.diag(model.prior_precision)
     a = np.zeros(model.size)
-    parts = [model.columns(turns, row)[0] for row in range(model.rows)]
+    parts = model.designs(turns)
     for count in range(rounds):
         dense, right = dense0.copy(), np.zeros(model.size)
         for row, design in enumerate(parts):
-            r = model.reading[row] - design @ a
+            r = model.reading[row] - a @ design
             w = model.inverse_variance[row]
             if count:
                 w = w * (_READING_NU + 1) / (_READING_NU + r**2 * w)
-            wd = w[:, None] * design
-            dense += design.T @ wd
-            right += wd.T @ model.reading[row]
+            wd = design * w
+            dense += wd @ design.T
+            right += wd @ model.reading[row]
         a = np.asarray(np.linalg.solve(dense + 1e-12 * np.eye(model.size), right))
     if model.theta is not None:
         past = turns[model.problem.mark_at]
@@ -337,7 +344,7 @@ def fit_at(problem: Problem, turns: FloatArray) -> Fit:
     turns = turns - turns[0]
     model = _Model(problem, max(float(turns[-1]), 0.3))
     a = _best_coefficients(model, turns)
-    residual = problem.reading_um - model.columns(turns, 0)[0] @ a
+    residual = problem.reading_um - a @ model.columns(turns, 0)
     return Fit(turns, a, residual, 0.0, 0.0, problem)
 
 
@@ -348,8 +355,8 @@ def coefficient_standards(one: Fit) -> FloatArray:
     band = system.band.copy()
     band[0, 0] += 1e8
     factor, _ = dpbtrf(band, lower=1)
-    solved, _ = dpbtrs(factor, system.cross, lower=1)
-    schur = system.dense - system.cross.T @ solved
+    part, _ = dtbtrs(factor, system.cross.T, uplo="L")
+    schur = system.dense - part.T @ part
     return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(schur, hermitian=True)), 0.0)))
 
 
@@ -367,8 +374,8 @@ def position_draws(one: Fit, count: int) -> FloatArray:
     rng = np.random.default_rng(20)
     # Given the coefficients the positions scatter as inverse(L') z; the coefficients as inverse(C') w.
     loose = dtbtrs(factor, rng.normal(size=(model.n, count)), uplo="L", trans="T")[0]
-    solved, _ = dpbtrs(factor, system.cross, lower=1)
-    schur = system.dense - system.cross.T @ solved
+    solved, _ = dpbtrs(factor, system.cross.T, lower=1)
+    schur = system.dense - system.cross @ solved
     values, vectors = np.linalg.eigh(schur)
     root = vectors / np.sqrt(np.maximum(values, 1e-12 * values[-1]))
     drawn = root @ rng.normal(size=(model.size, count))
@@ -417,9 +424,9 @@ def slow_terms(one: Fit) -> SlowTerms:
     a, standards = one.coefficients, coefficient_standards(one)
     cage = None
     if one.problem.cage:
-        design, _ = model.columns(one.turns, 0)
         last = model.cage + 2 * len(one.problem.cage)
-        cage = float(np.sqrt(2.0) * np.std(design[:, model.cage : last] @ a[model.cage : last]))
+        slow = a[model.cage : last] @ model.columns(one.turns, 0)[model.cage : last]
+        cage = float(np.sqrt(2.0) * np.std(slow))
     return SlowTerms(2.0 * float(a[1]), 2.0 * float(standards[1]), -float(a[2]), float(standards[2]), cage)
 
 
@@ -430,6 +437,6 @@ def surface_part(one: Fit, angles: FloatArray) -> tuple[FloatArray, FloatArray]:
     wave = one.coefficients[model.first : model.first + size]
     phase = TAU * angles[:, None] * model.k
     profile = np.cos(phase) @ wave[0::2] + np.sin(phase) @ wave[1::2]
-    design, _ = model.columns(one.turns, 0)
-    design[:, model.first : model.first + size] = 0.0
-    return profile, design @ one.coefficients
+    design = model.columns(one.turns, 0)
+    design[model.first : model.first + size] = 0.0
+    return profile, one.coefficients @ design
