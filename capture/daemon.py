@@ -16,6 +16,7 @@ from types import FrameType
 import uvicorn
 
 from capture.api.app import create_app
+from capture.api.connections import PatientProtocol
 from capture.bench import Bench, own_version
 from capture.folder import DaemonPlace, Owned, remove_place, write_place
 from capture.interpreter import settle_in
@@ -82,6 +83,9 @@ async def serve(
                 lifespan="off",
                 ws_per_message_deflate=False,
                 ws_max_size=LARGEST_FRAME,
+                http=PatientProtocol,
+                proxy_headers=False,  # no program stands before the door: who says so is a stranger
+                server_header=False,
                 timeout_graceful_shutdown=2,
             )
             server, notifier = _Server(config), Notifier()

@@ -7,11 +7,11 @@ A device on the network shows the token that it got for the pairing code.
 
 from __future__ import annotations
 
+import re
 import socket
 from http.cookies import CookieError, SimpleCookie
 from ipaddress import ip_address
 from typing import Any
-from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers
 from starlette.responses import JSONResponse
@@ -19,6 +19,8 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from capture.pairing import Pairing
 
+HOST = re.compile(r"(?:\[(?P<address>[0-9a-f:.]+)\]|(?P<name>[a-z0-9._-]+))(?::[0-9]{1,5})?")
+SAID_ONCE = ("host", "origin", "content-length")
 OWN_NAMES = frozenset({"127.0.0.1", "localhost", "::1"})
 LARGEST_BODY = 65_536
 LARGEST_PHOTO = 12_000_000
@@ -65,13 +67,13 @@ def refusal(scope: Scope, pairing: Pairing | None = None) -> Refusal | None:
     """Why a request is not let in, or None."""
     headers = Headers(scope=scope)
     here = is_here(scope, headers)
+    if any(len(headers.getlist(name)) > 1 for name in SAID_ONCE):
+        return 400, "said_twice", "a request names its host and its origin once"
     if host_name(headers.get("host", "")) not in (OWN_NAMES if here else _network_names(scope)):
         return 400, "wrong_host", "this address is not one of this station"
     origin = headers.get("origin")
-    # "null" (a sandboxed page, a file) is a stranger too
-    if origin is not None and (
-        urlsplit(origin).scheme != "http" or urlsplit(origin).netloc != headers.get("host")
-    ):
+    # "null" (a sandboxed page, a file) is a stranger too. Compared as text: a stranger's is not parsed
+    if origin is not None and origin != f"http://{headers.get('host')}":
         return 403, "wrong_origin", "pages of other sites are not let in"
     length, most = headers.get("content-length", "0"), _largest_body(scope)
     if not length.isdecimal() or int(length) > most or "transfer-encoding" in headers:
@@ -129,7 +131,9 @@ def token_of(headers: Headers) -> str:
 
 
 def host_name(host: str) -> str:
-    """The name in a Host header, without its port: ``127.0.0.1:4870``, ``[::1]:4870``."""
-    if host.startswith("["):
-        return host[1:].partition("]")[0]
-    return host.partition(":")[0].lower()
+    """The name in a Host header, without its port: ``127.0.0.1:4870``, ``[::1]:4870``.
+
+    Empty when it is no host and port (RFC 9110, 7.2): nothing may stand behind the name but a number.
+    """
+    written = HOST.fullmatch(host.lower())
+    return (written["address"] or written["name"]) if written else ""

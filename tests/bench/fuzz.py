@@ -32,7 +32,8 @@ from config.path import load_path
 from config.settings import load_limits, shipped
 from tests.bench.load import Line, table, told
 
-SLOW_S = 2.0
+SLOW_S = 4.0  # of process time: another program may hold the machine
+LONGEST_TALK_S = 30.0  # by the clock, since the station is another process
 HOSTILE = (
     b"nan", b"NaN", b"inf", b"-Infinity", b"1e999", b"-1e-999", b"1e308", b"0x10", b"1_000", b"\xff\xfe",
     b"\x00", b"\x1a", b"\xf0\x9f\x92\xa9", b"\xc0\xaf", b'"', b"'", b"\\", b"\r", b"\n", b"\r\n\r\n", b",",
@@ -57,9 +58,9 @@ class Found:
     finds: list[str] = field(default_factory=list)
     slowest_s: float = 0.0
 
-    def timed(self, took_s: float, what: str) -> None:
+    def timed(self, took_s: float, what: str, most_s: float = SLOW_S) -> None:
         self.slowest_s = max(self.slowest_s, took_s)
-        if took_s > SLOW_S:
+        if took_s > most_s:
             self.finds.append(f"{took_s:.1f} s: {what[:200]}")
 
 
@@ -101,7 +102,7 @@ def files(count: int, seed: int, good: bytes, name: str, load: Callable[[Path], 
         for number in range(count):
             data = spoiled(good, dice)
             path.write_bytes(data)
-            began = time.perf_counter()
+            began = time.process_time()
             try:
                 load(path)
                 found.taken += 1
@@ -111,7 +112,7 @@ def files(count: int, seed: int, good: bytes, name: str, load: Callable[[Path], 
                     found.finds.append(f"{name} {number}: {error.line()[:300]!r}")
             except (Exception, RecursionError) as error:  # noqa: BLE001 - this is what is looked for
                 found.finds.append(f"{name} {number}: {type(error).__name__}: {error} {data[:80]!r}")
-            found.timed(time.perf_counter() - began, f"{name} {number}")
+            found.timed(time.process_time() - began, f"{name} {number}")
     return found
 
 
@@ -148,7 +149,7 @@ async def requests(bench: Any, count: int, seed: int) -> Found:
     async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:4870") as client:
         for number in range(count):
             method, path, content, headers = a_request(known, dice)
-            began = time.perf_counter()
+            began = time.process_time()
             try:
                 answer = await client.request(method, path, content=content, headers=headers)
                 if answer.status_code >= 500 and answer.status_code != 503:
@@ -164,7 +165,7 @@ async def requests(bench: Any, count: int, seed: int) -> Found:
             except (Exception, RecursionError) as error:  # noqa: BLE001 - this is what is looked for
                 what = f"{type(error).__name__}: {error}"
                 found.finds.append(f"{number}: {method} {path!r} {content[:80]!r}: {what}")
-            found.timed(time.perf_counter() - began, f"{method} {path}")
+            found.timed(time.process_time() - began, f"{method} {path}")
     return found
 
 
@@ -210,7 +211,7 @@ def messages(address: str, count: int, seed: int) -> Found:
                 found.taken += 1
         except (ConnectionClosed, InvalidStatus):
             found.refused += 1
-        found.timed(time.perf_counter() - began, f"message {number}")
+        found.timed(time.perf_counter() - began, f"message {number}", LONGEST_TALK_S)
     answer = httpx.get(address + "/health", trust_env=False, timeout=10)
     if answer.status_code != 200:
         found.finds.append(f"the daemon answers {answer.status_code} afterwards")
