@@ -20,6 +20,7 @@ from analysis.trace import FloatArray
 PAIRS = 64
 SEED = 16_610
 SECTORS = 24
+JOINED_RAD = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,6 +36,7 @@ class Drawn:
         profile: (m,) repeatable part of the mean surface.
         profile_standard: (m,) its standard uncertainty.
         slow: (turns, m) part of the mean surface that does not repeat, in each whole turn.
+        start_rad: cumulative angle at which the first whole turn begins.
     """
 
     grid_rad: FloatArray
@@ -45,6 +47,7 @@ class Drawn:
     profile: FloatArray
     profile_standard: FloatArray
     slow: FloatArray
+    start_rad: float = 0.0
 
 
 def draw(surface: Surface, start_rad: float, turns: int, points: int = 360) -> Drawn:
@@ -63,7 +66,8 @@ def draw(surface: Surface, start_rad: float, turns: int, points: int = 360) -> D
     profiles = coefficients[:, shape.periodic] @ columns.T
     first = coefficients[:, shape.periodic][:, :2] @ columns[:, :2].T
     # In a turn that begins at `start_rad`, grid angle g is passed at the first g + 2 pi k after it.
-    passed = start_rad + np.mod(grid - start_rad, 2 * np.pi)
+    # The place where turns join belongs to the turn that begins there, whatever the last bits say.
+    passed = start_rad + np.mod(grid - start_rad + JOINED_RAD, 2 * np.pi) - JOINED_RAD
     movement = np.empty((coefficients.shape[0], turns))
     slow = np.zeros((turns, points))
     for turn in range(turns):
@@ -83,14 +87,18 @@ def draw(surface: Surface, start_rad: float, turns: int, points: int = 360) -> D
         profile=columns @ surface.mean[shape.periodic],
         profile_standard=np.sqrt(np.einsum("ij,ij->i", columns @ covariance, columns)),
         slow=slow,
+        start_rad=start_rad,
     )
 
 
 def _coefficients(surface: Surface) -> FloatArray:
-    """(2 * PAIRS, p) coefficients of the drawn surfaces."""
+    """(2 * PAIRS, p) coefficients of the drawn surfaces.
+
+    By Cholesky's root, which there is one of: the signs and order of eigenvectors differ from one computer
+    to another, and the drawn surfaces with them.
+    """
     normal = np.random.default_rng(SEED).standard_normal((PAIRS, surface.mean.size))
-    values, vectors = np.linalg.eigh(surface.covariance)
-    spread = normal @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    spread = normal @ np.linalg.cholesky(surface.covariance).T
     return np.asarray(surface.mean + np.concatenate([spread, -spread]), np.float64)
 
 

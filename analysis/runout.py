@@ -20,7 +20,7 @@ from analysis.roundness import allowed_cutoffs, gaussian_filter
 from analysis.runout_budget import model_factor, orders_of, runout_components
 from analysis.stop_fit import fit_stops
 from analysis.stops import rests, spread_at_stops
-from analysis.surface import Surface, fitted_reading, slow_amplitude_um
+from analysis.surface import Posed, Surface, fitted_reading, slow_amplitude_um
 from analysis.surface_fit import fit_surface
 from analysis.thinning import thin
 from analysis.trace import FloatArray
@@ -86,6 +86,8 @@ class Runout:
             indicator's own error, plunger angle and temperature are added by the measurement.
         readings_used: readings that carried an angle and entered the fit.
         profiles: the surface on an angle grid; None without a whole turn.
+        posed: the linear problem that the surface answers; None without a whole turn.
+        begins_rad: (turns,) cumulative angle at which each whole turn begins in it.
         notes: what limits the figures.
     """
 
@@ -110,6 +112,8 @@ class Runout:
     components: tuple[Component, ...] = ()
     readings_used: int = 0
     profiles: Profiles | None = None
+    posed: Posed | None = None
+    begins_rad: tuple[float, ...] = ()
     notes: tuple[Note, ...] = ()
 
 
@@ -213,6 +217,8 @@ def _told(
             repeatable_um=drawn.profile,
             repeatable_standard_um=drawn.profile_standard,
         ),
+        posed=surface.posed,
+        begins_rad=tuple(drawn.start_rad + 2 * np.pi * turn for turn in range(turns.complete)),
         notes=(*_slow_notes(slow, turns), *_narrow_notes(drawn, cleaned)),
     )
 

@@ -67,6 +67,34 @@ class Shape:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Posed:
+    """The linear problem whose answer a surface is, so that anybody can solve it again.
+
+    With the columns X of `shape` (and `beside`), W the diagonal of `weight` / `variance` and P that of
+    1 / `prior`: covariance = inverse(X' W X + P), mean = covariance X' W `value_um`.
+
+    Attributes:
+        shape: its columns; the surface may have fewer orders, where the highest came out empty.
+        angle_rad: (n,) cumulative angle of each row.
+        time_s: (n,) time of each row.
+        value_um: (n,) readings; of coarse steps what each cell says of the surface.
+        weight: (n,) what a row counts for, in readings of `variance`.
+        variance: of a reading, um squared.
+        prior: (p,) variance of each coefficient before the readings are asked, um squared.
+        beside: (n, k) further columns, or None.
+    """
+
+    shape: Shape
+    angle_rad: FloatArray
+    time_s: FloatArray
+    value_um: FloatArray
+    weight: FloatArray
+    variance: float
+    prior: FloatArray
+    beside: FloatArray | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Surface:
     """The estimated surface.
 
@@ -79,6 +107,7 @@ class Surface:
         freedom: degrees of freedom left to the noise.
         cells: whether the likelihood of the step's cells was used.
         beside: (k,) coefficients of the columns that the rows brought along; not among `mean`.
+        posed: the problem that it answers.
     """
 
     shape: Shape
@@ -89,6 +118,7 @@ class Surface:
     freedom: float
     cells: bool
     beside: FloatArray = field(default_factory=lambda: np.empty(0))
+    posed: Posed | None = None
 
 
 def choose_shape(angle_rad: FloatArray, time_s: FloatArray, most_orders: int) -> Shape:

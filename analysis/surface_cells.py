@@ -10,7 +10,7 @@ one point says nothing; expectation propagation matches mean and variance over t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import erfcx
@@ -69,13 +69,14 @@ def fit_cells(
     trend = first_trend((0.1 * max(float(np.abs(mean[1:]).max()), 1e-3)) ** 2)
     ones = np.ones(mean.size)
     prior, trend = renew_prior(shape, mean, np.diag(covariance), ones, trend, beside_variance)
-    last = 0.0
+    last, solved = 0.0, prior
     for _ in range(ROUNDS):
         spread = np.einsum("ij,ij->i", columns @ covariance, columns)
         sites = _renew_sites(sites, columns @ mean, spread, value, step_um, noise)
         hurried = noise * (sites.noise_square / noise**2) ** (HURRY / 2)
         noise = float(np.clip(hurried, NOISE_LEAST * step_um, NOISE_MOST * step_um))
-        inverse = columns.T @ (columns * sites.precision[:, None]) + np.diag(1 / prior)
+        solved = prior
+        inverse = columns.T @ (columns * sites.precision[:, None]) + np.diag(1 / solved)
         covariance = np.asarray(np.linalg.inv(inverse), np.float64)
         before, mean = mean, covariance @ (columns.T @ sites.pull)
         known = np.clip(1 - np.diag(covariance) / prior, 0, 1)
@@ -87,7 +88,15 @@ def fit_cells(
         ):
             break
         last = noise
-    return Surface(shape, mean, covariance, noise, value.size, freedom, cells=True)
+    posed = start.posed and replace(
+        start.posed,
+        shape=shape,
+        value_um=sites.pull / sites.precision,
+        weight=sites.precision,
+        variance=1.0,
+        prior=solved,
+    )
+    return Surface(shape, mean, covariance, noise, value.size, freedom, cells=True, posed=posed)
 
 
 def _renew_sites(

@@ -21,7 +21,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.surface import Shape, Surface, choose_shape, slow_seen
+from analysis.surface import Posed, Shape, Surface, choose_shape, slow_seen
 from analysis.surface_cells import fit_cells, noise_leaves_cells
 from analysis.surface_prior import first_trend, renew_prior
 from analysis.thinning import Rows
@@ -70,8 +70,15 @@ def fit_surface(rows: Rows, resolution_um: float = 0.0, most_orders: int = USUAL
     own = shape.slow.stop
     mean, beside = surface.mean[:own].copy(), surface.mean[own:]
     mean[0] += level
+    posed = surface.posed
+    assert posed is not None  # both fits say what they solved
     return replace(
-        surface, mean=mean, covariance=surface.covariance[:own, :own], beside=beside, used=int(readings)
+        surface,
+        mean=mean,
+        covariance=surface.covariance[:own, :own],
+        beside=beside,
+        used=int(readings),
+        posed=replace(posed, value_um=posed.value_um + level),
     )
 
 
@@ -184,7 +191,9 @@ def _fit_values(
     prior[shape.slow.stop :] = rows.beside_variance
     trend = first_trend(size)
     mean, covariance, freedom = product, gram, readings
+    solved = (variance, prior)
     for _ in range(ROUNDS):
+        solved = (variance, prior)
         covariance = np.asarray(np.linalg.inv(gram / variance + np.diag(1 / prior)), np.float64)
         before, mean = mean, covariance @ product / variance
         known = np.clip(1 - np.diag(covariance) / prior, 0, 1)
@@ -194,4 +203,6 @@ def _fit_values(
         prior, trend = renew_prior(shape, mean, np.diag(covariance), known, trend, rows.beside_variance)
         if float(np.abs(mean - before).max()) < SETTLED * np.sqrt(variance):
             break
-    return Surface(shape, mean, covariance, float(np.sqrt(variance)), int(readings), freedom, False)
+    posed = Posed(shape, rows.angle_rad, rows.time_s, value, count, *solved, rows.beside)
+    noise_um = float(np.sqrt(variance))
+    return Surface(shape, mean, covariance, noise_um, int(readings), freedom, cells=False, posed=posed)

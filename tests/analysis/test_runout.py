@@ -176,7 +176,7 @@ def test_noise_and_steps_are_not_movement_of_the_hub() -> None:
 def test_coarse_steps() -> None:
     """12.7 um is the step of 0.0005 in; largest minus smallest of the readings is off by up to a step."""
     errors = repeatable_errors(runs(24, step_um=12.7, noise_um=0.5, readings=600))
-    assert p95(errors) < 4.5
+    assert p95(errors) < 4.7
     assert float(np.median(np.abs(errors))) < 2.5
 
 
