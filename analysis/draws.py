@@ -21,6 +21,7 @@ PAIRS = 64
 SEED = 16_610
 SECTORS = 24
 JOINED_RAD = 1e-6
+LOOSENED = 1e-10  # of each variance: rounding must not leave the covariance without a root
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,7 +99,9 @@ def _coefficients(surface: Surface) -> FloatArray:
     to another, and the drawn surfaces with them.
     """
     normal = np.random.default_rng(SEED).standard_normal((PAIRS, surface.mean.size))
-    spread = normal @ np.linalg.cholesky(surface.covariance).T
+    covariance = surface.covariance
+    root = np.linalg.cholesky(covariance + LOOSENED * np.diag(np.diag(covariance)))
+    spread = normal @ root.T
     return np.asarray(surface.mean + np.concatenate([spread, -spread]), np.float64)
 
 
