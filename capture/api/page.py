@@ -67,9 +67,19 @@ def page_files() -> dict[str, bytes]:
     for folder in FOLDERS:
         for each in (root / folder if folder else root).iterdir():
             if each.is_file() and each.name.rpartition(".")[2] in KINDS:
-                found[f"{folder}/{each.name}" if folder else each.name] = each.read_bytes()
-    found[BOOK] = json.dumps(phrases_of("de", "phrases"), ensure_ascii=False).encode()
+                found[f"{folder}/{each.name}" if folder else each.name] = lean(each.name, each.read_bytes())
+    found[BOOK] = lean(BOOK, json.dumps(phrases_of("de", "phrases")).encode())
     return found
+
+
+def lean(name: str, body: bytes) -> bytes:
+    """A file without what only its writers need: indentation and lines of comment, the spaces of JSON."""
+    if name.endswith(".json"):
+        return json.dumps(json.loads(body), ensure_ascii=False, separators=(",", ":")).encode()
+    if not name.endswith((".js", ".css")):
+        return body
+    lines = (line.strip() for line in body.decode().splitlines())
+    return "\n".join(line for line in lines if line and not line.startswith("//")).encode()
 
 
 def add_page(app: FastAPI, bench: Bench) -> None:

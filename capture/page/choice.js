@@ -2,7 +2,7 @@
 
 import { el } from "./dom.js";
 import { answers, closeSheet, openSheet } from "./sheet.js";
-import { choice, choose, told } from "./state.js";
+import { choice, choose, quietly } from "./state.js";
 import { jobs } from "./station.js";
 import { word } from "./words.js";
 
@@ -37,7 +37,7 @@ function jobField(asked) {
     asked.job = field.value || null;
     asked.vehicle = field.value ? field.selectedOptions[0].textContent : "";
   } }, el("option", { value: "" }, word("choice_no_job")));
-  told(async () => {
+  quietly(async () => {
     const open = new Map((await jobs({ last: 200 })).filter((each) => !each.closed_utc).map((each) => [each.id, each]));
     for (const [id, each] of open) {
       const name = [each.vehicle || word("vehicle_unnamed"), each.vin].filter(Boolean).join(", ");

@@ -49,9 +49,37 @@ export function set(element, text) {
   if (element.textContent !== text) element.textContent = text; // unchanged text is not read out again
 }
 
-// What an element shows is made anew only when `key` changes; keeps focus and scrolling where they are.
+// What an element shows is made anew only when `key` changes. Who writes in it or stands on a key of it notices
+// nothing, however late an answer comes: see `held`.
 export function renew(element, key, make) {
   if (element.dataset.shown === key) return;
   element.dataset.shown = key;
+  const put = held(element);
   element.replaceChildren(...make());
+  put();
+}
+
+// What a person wrote in a field with `data-written`, until it was sent: outlives redraws and other views.
+const written = new Map();
+addEventListener("input", ({ target }) => target.dataset.written && written.set(target.dataset.written, target.value));
+export const sent = (...names) => names.forEach((name) => written.delete(name));
+
+const KEYS = "a, button, input, select, [tabindex]";
+const nameOf = (each) => each.dataset.written || each.dataset.key || each.id || each.name || each.getAttribute("href");
+
+// Takes what is written, the focus with its caret, and how far lists are moved, and puts them where they were.
+function held(element) {
+  const on = element.contains(document.activeElement) ? document.activeElement : null;
+  const [focused, from, to] = on ? [nameOf(on), on.selectionStart, on.selectionEnd] : [];
+  const moved = new Map([...element.querySelectorAll("[tabindex]")].map((each) => [nameOf(each), each.scrollTop]));
+  return () => {
+    for (const each of element.querySelectorAll(KEYS)) {
+      const name = nameOf(each);
+      if (written.has(name)) each.value = written.get(name);
+      if (moved.get(name)) each.scrollTop = moved.get(name);
+      if (!on || name !== focused) continue;
+      each.focus({ preventScroll: true });
+      if (typeof from === "number") each.setSelectionRange(from, to);
+    }
+  };
 }

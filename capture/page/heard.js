@@ -2,7 +2,7 @@
 
 import { forget, round, trace } from "./measure.js";
 import { sound } from "./sound.js";
-import { changed, running, state, told } from "./state.js";
+import { changed, quietly, running, state } from "./state.js";
 import { runRecord, runTurns } from "./station.js";
 import { word } from "./words.js";
 
@@ -87,7 +87,7 @@ function begun(message) {
   });
   state.toMark = message.kind === "runout";
   if (ENDED.includes(message.state)) return;
-  told(async () => {
+  quietly(async () => {
     const record = await runRecord(message.run);
     if (state.progress?.run === message.run) state.settings = record.settings;
   });
@@ -99,7 +99,7 @@ function came(run, result) {
   state.laid = null;
   sound("done");
   if (result.kind === "runout") {
-    told(async () => {
+    quietly(async () => {
       const laid = await runTurns(run);
       if (state.outcome?.run === run) state.laid = laid;
     });
@@ -112,7 +112,7 @@ function lookAgain() {
 }
 
 function fetchOutcome(run) {
-  return told(async () => {
+  return quietly(async () => {
     const record = await runRecord(run);
     if (record.progress) return;
     const result = record.results[record.results.length - 1];

@@ -3,7 +3,7 @@
 import { by, el, node, renew } from "./dom.js";
 import { showFigure } from "./lengths.js";
 import { drawPast, drawTwo } from "./past.js";
-import { changed, state, told, unit } from "./state.js";
+import { changed, quietly, state, told, unit } from "./state.js";
 import { history, jobs, keepRun, runRecord, runTrace, runTurns, runs } from "./station.js";
 import { showVerdict } from "./verdict.js";
 import { language, when, word } from "./words.js";
@@ -11,6 +11,7 @@ import { language, when, word } from "./words.js";
 const STEP_NM = 1000;
 const MOST = 1000;
 let list = null;
+let came = 0; // how often the list came, so that it is drawn anew
 let together = null;
 let sought = "";
 const vehicles = new Map(); // by job
@@ -18,11 +19,12 @@ let beside = null; // the run that another one is laid over
 const known = new Map(); // a run's record with its turns and readings
 
 export function enterHistory([first, second]) {
-  told(async () => {
+  quietly(async () => {
     if (list === null || !first) {
-      let known;
-      [list, together, known] = await Promise.all([runs({ last: MOST }), history(), jobs({ last: MOST })]);
-      for (const each of known) vehicles.set(each.id, [each.vehicle, each.vin].filter(Boolean).join(", "));
+      let all;
+      [list, together, all] = await Promise.all([runs({ last: MOST }), history(), jobs({ last: MOST })]);
+      came += 1;
+      for (const each of all) vehicles.set(each.id, [each.vehicle, each.vin].filter(Boolean).join(", "));
     }
     for (const id of [first, second]) if (id && !known.has(id)) known.set(id, await fetched(id));
   });
@@ -49,7 +51,7 @@ function readTrace(csv) {
 
 export function drawHistory() {
   const [first, second] = state.place;
-  const key = [first, second, list?.length, together !== null, beside, known.has(first), known.has(second), language, unit(),
+  const key = [first, second, came, beside, known.has(first), known.has(second), language, unit(),
     known.get(first)?.record.said.length, by("room-history").clientWidth].join("|");
   renew(by("room-history"), key, () => {
     if (second && known.has(first) && known.has(second)) return twoRuns(known.get(first), known.get(second));
@@ -67,9 +69,9 @@ const drawLater = [];
 function runList() {
   const rows = el("ul", { class: "rows", id: "run-rows" });
   const refill = () => rows.replaceChildren(...found().slice(0, 200).map(runRow));
-  const field = el("input", { type: "search", class: "wide", value: sought, placeholder: word("search_hint"), "aria-label": word("search"),
+  const field = el("input", { type: "search", name: "sought", class: "wide", value: sought, placeholder: word("search_hint"), "aria-label": word("search"),
     oninput: (event) => { sought = event.target.value; refill(); } });
-  if (list) refill();
+  refill();
   return [
     el("div", { class: "head" }, el("h1", {}, word(beside ? "beside_title" : "room_history")),
       beside ? el("button", { type: "button", class: "quiet", onclick: () => { beside = null; changed(); } }, word("cancel")) : null),
@@ -82,7 +84,7 @@ function runList() {
 function found() {
   const words = sought.toLowerCase().split(/\s+/).filter(Boolean);
   const kind = beside && known.get(beside).record.summary.kind;
-  return list.filter((each) => (!kind || (each.kind === kind && each.id !== beside)) && words.every((one) => textOf(each).includes(one)));
+  return (list ?? []).filter((each) => (!kind || (each.kind === kind && each.id !== beside)) && words.every((one) => textOf(each).includes(one)));
 }
 
 function textOf(each) {

@@ -1,15 +1,14 @@
 // The indicators view: each one, whether it speaks, whether it may be believed, and its check.
 
-import { by, el, node, renew } from "./dom.js";
+import { by, el, renew, set } from "./dom.js";
 import { show } from "./heard.js";
 import { showFigure, showLength } from "./lengths.js";
+import { checked, linkPath, shape } from "./marks.js";
 import { closeSheet, openSheet } from "./sheet.js";
-import { changed, running, state, told, unit } from "./state.js";
+import { changed, quietly, running, state, told, unit } from "./state.js";
 import { cards, startCheck, stopCheck } from "./station.js";
 import { language, said, when, word } from "./words.js";
 
-const SHAPES = { good: "M4 12L10 18L20 6", bad: "M12 3L22 21H2ZM12 9V14M12 17V18", unknown: "M6 12H18" };
-const LINKS = { live: "M12 4a8 8 0 1 0 .01 0z", connecting: "M12 4a8 8 0 1 0 .01 0z", stale: "M6 5V19M18 5V19", lost: "M5 5L19 19M19 5L5 19" };
 const GOING = ["resting", "setting"];
 let known = null;
 let asked = "";
@@ -24,7 +23,7 @@ function lookAgain() {
     [...state.checks.values()].map((each) => [each.indicator, each.state])]);
   if (key === asked || !state.live) return;
   asked = key;
-  told(async () => {
+  quietly(async () => {
     known = await cards();
   });
 }
@@ -32,7 +31,7 @@ function lookAgain() {
 export function drawIndicators() {
   lookAgain();
   const going = [...state.checks.values()].filter((each) => GOING.includes(each.state));
-  const key = JSON.stringify([known, [...state.indicators.values()].map((each) => [each.state, each.why, each.battery]), going, state.shown,
+  const key = JSON.stringify([known, [...state.indicators.values()].map((each) => [each.state, each.why, each.battery]), going.map((each) => each.indicator), state.shown,
     state.live, running(), unit(), language]);
   renew(by("room-indicators"), key, () => [
     el("div", { class: "head" }, el("h1", {}, word("room_indicators"))),
@@ -40,28 +39,24 @@ export function drawIndicators() {
       : known.length ? el("ul", { class: "cards" }, known.map((each) => card(each, going.find((one) => one.indicator === each.indicator))))
         : el("p", { class: "empty" }, word("indicators_none")),
   ]);
+  // what to do next changes every second: the key that ends the check stays the same
+  for (const each of going) set(by(`do-${each.indicator}`), said(each.say));
 }
 
 function card(described, going) {
   const now = state.indicators.get(described.indicator) ?? described; // what is heard is newer than what was asked
   const link = state.live ? now.state : "lost";
-  const shape = node("svg", { viewBox: "0 0 24 24", "aria-hidden": "true", class: "link" });
-  shape.append(node("path", { d: LINKS[link], class: link === "live" ? "full" : "" }));
   return el("li", { class: `card ${link}`, "data-indicator": described.indicator },
-    el("div", { class: "card-head" }, shape, el("div", {},
+    el("div", { class: "card-head" }, shape(linkPath(link), "link"), el("div", {},
       el("h2", {}, described.indicator, described.simulated ? ` (${word("simulated")})` : ""),
       el("p", { class: "soft" }, word(state.live ? now.state : "away")))),
     now.why ? el("p", { class: "problem", lang: "en" }, now.why) : null,
     el("ul", { class: "checks" }, calibration(described), lastCheck(described)),
-    going ? el("p", { class: "do", role: "status" }, said(going.say)) : facts(described, now),
+    going ? el("p", { class: "do", role: "status", id: `do-${described.indicator}` }) : facts(described, now),
     keys(described, now, going));
 }
 
-function point(how, text, why) {
-  const shape = node("svg", { viewBox: "0 0 24 24", "aria-hidden": "true" });
-  shape.append(node("path", { d: SHAPES[how] }));
-  return el("li", { class: how }, shape, el("span", {}, text, why ? el("span", { class: "why" }, why) : null));
-}
+const point = (how, text, why) => checked(how, text, why ? el("span", { class: "why" }, why) : null);
 
 function calibration({ calibration_due: due, calibration_overdue: overdue }) {
   if (!due) return point("unknown", word("check_calibration_unknown"));
@@ -96,12 +91,12 @@ function facts(described, now) {
 }
 
 function keys({ indicator }, now, going) {
-  if (going) return el("div", { class: "keys" }, el("button", { type: "button", class: "quiet", onclick: () => told(() => stopCheck(indicator)) }, word("stop")));
+  if (going) return el("div", { class: "keys" }, el("button", { type: "button", class: "quiet", "data-key": `stop ${indicator}`, onclick: () => told(() => stopCheck(indicator)) }, word("stop")));
   const cannot = !state.live || now.state !== "live" || running();
   return el("div", { class: "keys" },
-    el("button", { type: "button", class: "deed", disabled: cannot, onclick: () => begin(indicator, {}) }, word("indicator_check")),
-    el("button", { type: "button", class: "quiet", disabled: cannot, onclick: () => askBlocks(indicator) }, word("indicator_blocks")),
-    el("button", { type: "button", class: "quiet", onclick: () => { show(indicator); location.hash = "#measure"; } }, word("indicator_use")));
+    el("button", { type: "button", class: "deed", "data-key": `check ${indicator}`, disabled: cannot, onclick: () => begin(indicator, {}) }, word("indicator_check")),
+    el("button", { type: "button", class: "quiet", "data-key": `blocks ${indicator}`, disabled: cannot, onclick: () => askBlocks(indicator) }, word("indicator_blocks")),
+    el("button", { type: "button", class: "quiet", "data-key": `use ${indicator}`, onclick: () => { show(indicator); location.hash = "#measure"; } }, word("indicator_use")));
 }
 
 const begin = (name, how) => told(async () => {
@@ -116,8 +111,7 @@ function askBlocks(name) {
   const go = () => {
     const lengths = blocks.value.split(/[,;]/).map((each) => each.trim()).filter(Boolean);
     if (!lengths.length) return blocks.focus();
-    closeSheet();
-    return begin(name, { blocks: lengths });
+    return begin(name, { blocks: lengths }).then((begun) => begun && closeSheet());
   };
   openSheet(word("blocks_title"), el("p", {}, word("blocks_hint")), blocks,
     el("button", { type: "button", class: "deed", onclick: go }, word("indicator_check")));

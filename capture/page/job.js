@@ -4,10 +4,10 @@ import { by, el, renew } from "./dom.js";
 import { findings } from "./job_findings.js";
 import { openForm } from "./job_open.js";
 import { steps } from "./job_steps.js";
-import { changed, choose, state, told, unit } from "./state.js";
+import { changed, choose, quietly, state, unit } from "./state.js";
 import { jobView, jobs, takeStep } from "./station.js";
 import { askTechnician, technician } from "./technician.js";
-import { language, when, word } from "./words.js";
+import { told as inWords, language, when, word } from "./words.js";
 
 let list = null;
 let job = null;
@@ -19,21 +19,24 @@ export function enterJob([id]) {
   if (id === "new") return changed();
   if (job?.id !== id) job = null;
   const mine = (tickets += 1);
-  return told(async () => {
+  return quietly(async () => {
     const view = await jobView(id);
     if (mine > newest) takeIn(view, mine); // else something that was asked for later is there already
   });
 }
 
-const refreshList = () => told(async () => {
-  list = await jobs({ last: 200 });
-  shown += 1;
+const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
+
+const refreshList = () => quietly(async () => {
+  const now = await jobs({ last: 200 });
+  if (!same(list, now)) shown += 1;
+  list = now;
 });
 
 export function takeIn(view, ticket = (tickets += 1)) {
   newest = ticket;
+  if (!same(job, view)) shown += 1;
   job = view;
-  shown += 1;
   changed();
 }
 
@@ -82,7 +85,7 @@ function oneJob(wheel, part, step) {
   return [
     el("div", { class: "head" },
       el("h1", {}, job.vehicle || job.vin || word("vehicle_unnamed")),
-      el("button", { type: "button", class: "quiet", onclick: () => askTechnician(changed) },
+      el("button", { type: "button", class: "quiet", "data-key": "technician", onclick: () => askTechnician(changed) },
         technician() ? word("technician_is", { name: technician() }) : word("technician_title"))),
     el("nav", { class: "tabs", "aria-label": word("job_parts") },
       job.wheels.length > 1 ? job.wheels.map((each) => tab(place(part, each.wheel), word(`wheel_${each.wheel}`), each === end)) : null,
@@ -108,6 +111,6 @@ export async function stepMeasured(run, kind) {
   const taken = await takeStep(asked.job, asked.step, { technician: technician(), wheel: asked.wheel, run });
   state.forStep = null;
   takeIn(taken.job);
-  if (taken.problem) state.trouble = taken.problem;
+  state.carried = taken.problem ? inWords(taken.problem) : "";
   location.hash = `#job/${asked.job}/${encodeURIComponent(asked.wheel)}/steps`;
 }

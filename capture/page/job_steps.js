@@ -1,6 +1,6 @@
 // One step at a time: what to do, the caution that belongs to it, and how it is answered.
 
-import { el, node } from "./dom.js";
+import { el, node, sent } from "./dom.js";
 import { openSheet, closeSheet } from "./sheet.js";
 import { told } from "./state.js";
 import { photoStep, skipStep, takeStep } from "./station.js";
@@ -19,7 +19,7 @@ export function steps(job, end, asked, { takeIn, measure }) {
   const desk = { job, end, takeIn, measure };
   return [el("div", { class: "two" },
     el("section", { class: "step" }, step ? oneStep(step, desk) : allDone(job)),
-    el("section", { class: "path", tabindex: "0", "aria-label": word("job_path") }, path(job, end, step)))];
+    el("section", { class: "path", tabindex: "0", "data-key": "path", "aria-label": word("job_path") }, path(job, end, step)))];
 }
 
 function allDone(job) {
@@ -59,7 +59,7 @@ function control(step, desk) {
   if (step.records === "number") return numberControl(step, desk);
   if (step.records === "text") return textControl(step, desk);
   return el("div", { class: "answers" }, step.answers.map((each) =>
-    el("button", { type: "button", class: "answer", onclick: () => take(step, desk, { answer: each }) }, el("b", {}, inWords(each)))));
+    el("button", { type: "button", class: "answer", "data-key": `${step.step} ${each}`, onclick: () => take(step, desk, { answer: each }) }, el("b", {}, inWords(each)))));
 }
 
 function runControl(step, desk) {
@@ -69,13 +69,16 @@ function runControl(step, desk) {
 
 function numberControl(step, desk) {
   const units = { "N m": ["N m", "lbf ft"], mm: ["mm", "in"], um: ["um", "mm"], in: ["in", "mm"] }[step.unit] ?? [step.unit];
-  const number = el("input", { inputmode: "decimal", autocomplete: "off", class: "number", "aria-label": inWords(step.do), required: true });
-  const unit = el("select", { "aria-label": word("unit_of", { of: inWords(step.do) }) }, units.map((each) => el("option", {}, each)));
+  const name = fieldOf(step, desk);
+  const number = el("input", { "data-written": name, inputmode: "decimal", autocomplete: "off", class: "number", "aria-label": inWords(step.do), required: true });
+  const unit = el("select", { "data-written": `${name} unit`, "aria-label": word("unit_of", { of: inWords(step.do) }) }, units.map((each) => el("option", {}, each)));
   return entryForm(() => number.value.trim() && `${number.value.trim().replace(",", ".")} ${unit.value}`, step, desk, number, unit);
 }
 
+const fieldOf = (step, { job, end }) => [job.id, end.wheel, step.step].join(" ");
+
 function textControl(step, desk) {
-  const text = el("input", { class: "wide", maxlength: 2000, "aria-label": inWords(step.do), required: true });
+  const text = el("input", { "data-written": fieldOf(step, desk), class: "wide", maxlength: 2000, "aria-label": inWords(step.do), required: true });
   return entryForm(() => text.value.trim(), step, desk, text);
 }
 
@@ -116,6 +119,7 @@ async function smaller(file) {
 function take(step, desk, answer) {
   asTechnician(() => told(async () => {
     const taken = await takeStep(desk.job.id, step.step, { technician: technician(), wheel: desk.end.wheel, ...answer });
+    sent(fieldOf(step, desk), `${fieldOf(step, desk)} unit`);
     desk.takeIn(taken.job);
     if (taken.problem) throw new Error(inWords(taken.problem));
     forward(desk);
@@ -131,8 +135,8 @@ function skipper(step, desk) {
   const ask = () => asTechnician(() => {
     const reason = el("input", { maxlength: 2000, required: true, "aria-label": word("skip_why") });
     const skip = () => reason.value.trim() && told(async () => {
-      closeSheet();
       desk.takeIn(await skipStep(desk.job.id, step.step, { technician: technician(), wheel: desk.end.wheel, reason: reason.value.trim() }));
+      closeSheet();
       forward(desk);
     });
     openSheet(word("skip_why"), reason, el("button", { type: "button", class: "deed", onclick: skip }, word("skip")));

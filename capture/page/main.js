@@ -1,17 +1,18 @@
 // Where the page begins: the header, the ways between the views, the keys, and the station's voice.
 
 import { requestFor } from "./choice.js";
-import { by, node, set } from "./dom.js";
+import { by, renew, set } from "./dom.js";
 import { hear, heardLink, show } from "./heard.js";
 import { drawHistory, enterHistory } from "./history.js";
 import { drawIndicators, enterIndicators } from "./indicators.js";
 import { drawJob, enterJob, stepMeasured } from "./job.js";
 import { listen } from "./live.js";
+import { linkPath } from "./marks.js";
 import { drawMeasure, judgedKind, view } from "./measure.js";
 import { drawPair } from "./pair.js";
 import { answers, closeSheet, openSheet } from "./sheet.js";
 import { switchSound } from "./sound.js";
-import { changed, drawWith, indicator, running, state, told, unit } from "./state.js";
+import { changed, drawWith, indicator, quietly, running, state, told, unit } from "./state.js";
 import { health, keepRun, markRun, measureStep, setUp, startRun, stopRun } from "./station.js";
 import { firstLanguage, loadWords, otherLanguage, word } from "./words.js";
 
@@ -22,13 +23,6 @@ const ROOMS = {
   indicators: [drawIndicators, enterIndicators],
   pair: [drawPair, () => {}],
 };
-const LINK_SHAPES = {
-  live: ["M12 4a8 8 0 1 0 .01 0z", true], // full disc
-  connecting: ["M12 4a8 8 0 1 0 .01 0z", false], // ring
-  stale: ["M6 5V19M18 5V19", false], // two bars: it stands still
-  lost: ["M5 5L19 19M19 5L5 19", false], // cross
-  away: ["M3 12H8M16 12H21M12 4V20", false], // a line cut in two
-};
 const REASONS = ["holder", "knocked", "uneven", "place", "trial"];
 let askedSetUp = "";
 
@@ -37,9 +31,10 @@ let askedSetUp = "";
 function go() {
   const [room, ...place] = location.hash.slice(1).split("/").map(decodeURIComponent);
   state.room = room in ROOMS && room !== "pair" ? room : "measure";
-  state.place = place;
+  Object.assign(state, { place, trouble: state.carried, carried: "" });
   ROOMS[state.room][1](place);
   scrollTo(0, 0);
+  by(`room-${state.room}`).scrollTop = 0;
   changed();
 }
 
@@ -65,16 +60,12 @@ function drawLink() {
   set(by("link-word"), word(link));
   const name = state.shown ?? (state.live ? word("no_indicator") : "");
   set(by("indicator-name"), indicator()?.simulated ? `${name} (${word("simulated")})` : name);
-  const [d, full] = LINK_SHAPES[link];
-  const shape = by("link-shape");
-  if (shape.dataset.link !== link) {
-    shape.dataset.link = link;
-    shape.replaceChildren(node("path", { d, class: full ? "full" : "" }));
-  }
+  renew(by("link-shape"), link, () => [linkPath(link)]);
   set(by("sound"), word(state.sound ? "sound_on" : "sound_off"));
   by("sound").setAttribute("aria-pressed", String(state.sound));
   const away = state.paired ? word("away_why") : "";
   set(by("link-why"), state.live ? state.trouble || (indicator()?.why ?? "") : away);
+  if (by("sheet").open) set(by("sheet-trouble"), state.trouble); // what is behind it cannot be read
 }
 
 // The points of the set-up are asked for again when something that they rest on has changed.
@@ -86,7 +77,7 @@ function lookAtSetUp() {
   const key = JSON.stringify([asked, indicator()?.state, state.outcome?.run]);
   if (key === askedSetUp || !state.shown) return;
   askedSetUp = key;
-  told(async () => {
+  quietly(async () => {
     state.setUp = await setUp(asked);
   });
 }
@@ -106,28 +97,27 @@ function mark() {
   told(() => markRun(state.progress.run));
 }
 
-function sayOfRun(how, reason = "") {
-  const { run } = state.outcome;
+// `outcome` is the one that stood there when the key was pressed: another tablet may have begun a run since.
+function sayOfRun({ run, result }, how, reason = "") {
   return told(async () => {
     await keepRun(run, how, reason);
     state.said[run] = { run, word: how, reason };
-    if (how === "kept") await stepMeasured(run, state.outcome.result.kind);
-    else delete state.last[state.outcome.result.kind];
+    if (how === "kept") await stepMeasured(run, result.kind);
+    else delete state.last[result.kind];
     state.toStart = true;
   });
 }
 
 // Measured again: the run before is thrown away for that reason.
 async function again() {
-  const { kind } = state.outcome.result;
-  await sayOfRun("thrown away", word("reason_again"));
-  if (!state.trouble) await start(kind);
+  const { outcome } = state;
+  if (await sayOfRun(outcome, "thrown away", word("reason_again"))) await start(outcome.result.kind);
 }
 
 function throwAway() {
-  const taken = (reason) => {
-    closeSheet();
-    sayOfRun("thrown away", reason);
+  const { outcome } = state;
+  const taken = async (reason) => {
+    if (await sayOfRun(outcome, "thrown away", reason)) closeSheet();
   };
   const options = REASONS.map((each) => [word(`reason_${each}`), word(`reason_${each}`)]);
   const other = document.createElement("input");
@@ -188,7 +178,7 @@ for (const button of document.querySelectorAll("[data-start]")) {
 by("stop").addEventListener("click", () => running() && told(() => stopRun(state.progress.run)));
 by("mark").addEventListener("pointerdown", mark); // as the finger comes down: a click would be late
 by("mark").addEventListener("click", (event) => event.detail === 0 && mark()); // by an assistive device
-by("keep").addEventListener("click", () => sayOfRun("kept"));
+by("keep").addEventListener("click", () => sayOfRun(state.outcome, "kept"));
 by("throw").addEventListener("click", throwAway);
 by("again").addEventListener("click", again);
 by("length").addEventListener("click", changeUnit);

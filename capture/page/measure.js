@@ -3,6 +3,7 @@
 import { by, el, fit, node, px, renew, set, told } from "./dom.js";
 import { showChoice } from "./choice.js";
 import { lengthNumber, showFigure, showLength } from "./lengths.js";
+import { checked } from "./marks.js";
 import { LiveRound, drawRound } from "./round.js";
 import { sound } from "./sound.js";
 import { changed, choice, indicator, running, state, stepNm, unit } from "./state.js";
@@ -13,7 +14,6 @@ import { decimal, language, said, sentence as inTongue, word } from "./words.js"
 
 const FEWEST_DIGITS = 6; // room for a sign, so that the figures do not jump as it comes and goes
 const COUNTED = { runout: "turns", endplay: "strokes", bore: "places" };
-const CHECK_SHAPES = { good: "M4 12L10 18L20 6", bad: "M12 3L22 21H2ZM12 9V14M12 17V18", unknown: "M6 12H18" };
 
 export const trace = new Trace(by("trace"));
 export const round = new LiveRound(by("live-shape"));
@@ -201,10 +201,7 @@ function chosen() {
 
 function check({ point, good, text }) {
   const how = good === null ? "unknown" : good ? "good" : "bad";
-  const shape = node("svg", { viewBox: "0 0 24 24", "aria-hidden": "true" });
-  shape.append(node("path", { d: CHECK_SHAPES[how] }));
-  const why = how === "bad" ? told("span", inTongue(text), { class: "why" }) : null;
-  return el("li", { class: how }, shape, el("span", {}, word(`check_${point}_${how}`), why));
+  return checked(how, word(`check_${point}_${how}`), how === "bad" ? told("span", inTongue(text), { class: "why" }) : null);
 }
 
 // The keys ----

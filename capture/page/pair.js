@@ -1,22 +1,23 @@
 // A device of the workshop's network that the station does not know yet: it takes the code shown at the bench.
 
-import { by, el, renew } from "./dom.js";
+import { by, el, renew, set } from "./dom.js";
 import { state, told } from "./state.js";
 import { pair } from "./station.js";
 import { language, word } from "./words.js";
 
 export function drawPair() {
-  renew(by("room-pair"), `${language}|${state.trouble}`, () => [
+  renew(by("room-pair"), language, () => [
     el("form", { class: "pair", onsubmit: submit },
       el("h1", {}, word("pair_title")),
       el("p", {}, word("pair_hint")),
       el("label", { class: "field" }, el("span", {}, word("pair_code")),
-        el("input", { id: "pair-code", class: "number", autocomplete: "one-time-code", autocapitalize: "characters", maxlength: 20, required: true })),
+        el("input", { id: "pair-code", "data-written": "pair-code", class: "number", autocomplete: "one-time-code", autocapitalize: "characters", maxlength: 20, required: true })),
       el("label", { class: "field" }, el("span", {}, word("pair_device")),
-        el("input", { id: "pair-device", maxlength: 60, value: word("pair_this_device") })),
-      state.trouble ? el("p", { class: "problem", lang: "en", role: "alert" }, state.trouble) : null,
+        el("input", { id: "pair-device", "data-written": "pair-device", maxlength: 60, value: word("pair_this_device") })),
+      el("p", { class: "problem", id: "pair-trouble", role: "alert" }),
       el("button", { class: "deed", type: "submit" }, word("pair_go"))),
   ]);
+  set(by("pair-trouble"), state.trouble);
 }
 
 function submit(event) {

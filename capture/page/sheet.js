@@ -9,6 +9,7 @@ export function openSheet(title, ...content) {
     el("form", { method: "dialog", class: "sheet" },
       el("h2", { id: "sheet-title", tabindex: "-1" }, title),
       ...content,
+      el("p", { class: "problem", id: "sheet-trouble", role: "alert" }),
       el("button", { class: "quiet", value: "cancel", type: "button", onclick: () => sheet.close() }, word("cancel"))),
   );
   sheet.setAttribute("aria-labelledby", "sheet-title");

@@ -5,7 +5,7 @@ export const state = {
   indicators: new Map(), checks: new Map(), shown: null, unit: localStorage.getItem("unit"), ownUnit: "mm",
   lengthNm: null, low: null, high: null, progress: null, soFar: null,
   settings: null, outcome: null, laid: null, last: {}, said: {}, setUp: null,
-  trouble: "", beats: 0, named: false, toMark: false, toStart: false, sound: false, forStep: null,
+  trouble: "", carried: "", beats: 0, named: false, toMark: false, toStart: false, sound: false, forStep: null,
 };
 
 const ENDED = ["done", "interrupted"];
@@ -30,15 +30,23 @@ export const unit = () => state.unit ?? (state.ownUnit === "in" ? "in" : "mm");
 export const indicator = () => state.indicators.get(state.shown);
 export const stepNm = () => indicator()?.resolution_nm ?? 1000;
 
-// What a person asked for: an error is shown, and cleared by the next attempt.
-export async function told(work) {
+// What a person asked for: an error is shown, and cleared by the next attempt. Whether it was done.
+export function told(work) {
   state.trouble = "";
+  return quietly(work);
+}
+
+// What the page looks up by itself: what is told of a person's own attempt stays.
+export async function quietly(work) {
   try {
     await work();
+    return true;
   } catch (error) {
     state.trouble = error.message;
+    return false;
+  } finally {
+    changed();
   }
-  changed();
 }
 
 // What is measured next: wheel, stage, job, limits. Forgotten with the tab, so that no vehicle inherits it.

@@ -2,7 +2,17 @@
 
 import { state } from "./state.js";
 
-async function ask(method, path, body) {
+// A key pressed again while its answer is on the way asks nothing more.
+const going = new Map();
+
+function ask(method, path, body) {
+  if (method === "GET" || body instanceof Blob) return asked(method, path, body);
+  const key = [method, path, JSON.stringify(body)].join();
+  if (!going.has(key)) going.set(key, asked(method, path, body).finally(() => going.delete(key)));
+  return going.get(key);
+}
+
+async function asked(method, path, body) {
   const isFile = body instanceof Blob;
   const headers = body ? { "Content-Type": isFile ? body.type : "application/json" } : {};
   const answer = await fetch(path, { method, headers, body: isFile ? body : body && JSON.stringify(body) });
@@ -22,13 +32,13 @@ async function refusal(answer) {
   return new Error(`${answer.status} ${answer.statusText}`);
 }
 
-const query = (asked) => new URLSearchParams(Object.entries(asked).filter(([, value]) => value)).toString();
+const query = (by) => new URLSearchParams(Object.entries(by).filter(([, value]) => value)).toString();
 
 export const health = () => ask("GET", "/health");
 export const pair = (code, device) => ask("POST", "/pair", { code, device });
 export const setUp = (asked) => ask("GET", `/set-up?${query(asked)}`);
 export const startRun = (request) => ask("POST", "/runs", request);
-export const markRun = (run) => ask("POST", `/runs/${run}/mark`);
+export const markRun = (run) => asked("POST", `/runs/${run}/mark`); // every tap counts
 export const stopRun = (run) => ask("POST", `/runs/${run}/stop`);
 export const keepRun = (run, word, reason) => ask("POST", `/runs/${run}/keeping`, { word, reason });
 export const runs = (asked) => ask("GET", `/runs?${query(asked)}`);

@@ -11,9 +11,10 @@ from pathlib import Path
 import httpx
 import pytest
 
+import capture
 from analysis.claim.phrases import pattern_of
 from capture.api.app import create_app
-from capture.api.page import BOOK, POLICY, page_files
+from capture.api.page import BOOK, POLICY, lean, page_files
 from capture.bench import Bench
 from capture.check_course import CheckCourse
 from capture.check_messages import CheckRequest
@@ -98,6 +99,19 @@ async def test_a_file_is_the_same_packed_and_plain(client):
     assert "content-encoding" not in plain.headers
     assert packed.headers["content-encoding"] == "gzip"
     assert plain.content == packed.content == page_files()["main.js"]
+
+
+def test_what_travels_says_the_same_as_what_was_written():
+    """Without indentation and lines of comment it is the same where no text goes on over a line's end."""
+    for file in (Path(capture.__file__).parent / "page").glob("**/*"):
+        text = file.read_text("utf-8") if file.suffix in (".js", ".json") else ""
+        served = lean(file.name, text.encode()).decode()
+        if file.suffix == ".js":
+            assert all(line.count("`") % 2 == 0 for line in text.splitlines()), file.name
+            kept = [line for line in text.splitlines() if line.strip()[:2] not in ("", "//")]
+            assert [line.split() for line in served.splitlines()] == [line.split() for line in kept]
+        elif file.suffix == ".json":
+            assert json.loads(served) == json.loads(text)
 
 
 def test_no_other_host_is_named_and_nothing_is_inline():

@@ -32,7 +32,7 @@ FLAGS = [
 ]
 SIZES = {"phone": (390, 844), "tablet": (1280, 800), "laptop": (1440, 900)}
 READY_WITHIN_S = 60.0
-LIVE_MS = 40_000
+LATEST_MS = 60_000
 SEED = 1
 SCENARIO = "sound-hub"
 WATCH = """
@@ -97,6 +97,26 @@ def start_daemon(folder: Path, described: Path, port: int = 0) -> tuple[subproce
     return daemon, place.address
 
 
+FAILED = pytest.StashKey[str]()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Any:
+    """Of a module whose tests are the steps of one story, the first that failed is remembered."""
+    report = yield
+    module = item.getparent(pytest.Module)
+    if report.failed and module is not None and getattr(module.obj, "ONE_STORY", False):
+        module.stash.setdefault(FAILED, item.name)
+    return report
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """What rests on a step that failed fails at once, instead of waiting for what cannot come."""
+    module = item.getparent(pytest.Module)
+    if module is not None and FAILED in module.stash:
+        pytest.fail(f"rests on {module.stash[FAILED]}, which failed", pytrace=False)
+
+
 @pytest.fixture(scope="package")
 def station(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Station]:
     if os.name != "posix":
@@ -155,7 +175,7 @@ def tablet(browser: Any, station: Station) -> Iterator[Tablet]:
         page.on("request", lambda request: page.hosts.add(request.url.split("/")[2]))
         page.add_init_script(WATCH)
         page.goto(station.address + "/" + place)
-        page.wait_for_selector("body[data-link=live]", timeout=LIVE_MS)
+        page.wait_for_selector("body[data-link=live]", timeout=LATEST_MS)
         return page
 
     yield make

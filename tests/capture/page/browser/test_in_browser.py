@@ -16,6 +16,7 @@ from analysis.claim.verify import verify_pack
 from simulators.hand import Rest, Strokes, Turn
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
+ONE_STORY = True
 ENOUGH_MS = 60_000
 STEP_MS = 40_000
 

@@ -61,33 +61,3 @@ def test_a_daemon_killed_in_a_run_is_seen_and_its_run_is_closed_when_it_is_back(
     page.wait_for_selector("body[data-link=live]", timeout=SOON_MS)
     page.wait_for_selector("body:not([data-view=run])", timeout=SOON_MS)
     page.wait_for_selector("[data-start=runout]:enabled", timeout=SOON_MS)
-
-
-PAIRED = """() => {
-  // what a station that is opened to the network says to a device that it does not know
-  const asked = [];
-  window.pairingAsked = asked;
-  window.WebSocket = class extends EventTarget { close() {} };
-  window.fetch = async (path, { method, body } = {}) => {
-    if (path.startsWith("/page/")) return window.plainFetch(path);
-    asked.push([method, path, body]);
-    const error = { kind: "InputError", code: "not_paired", what: "this device is not paired", do: null };
-    const headers = { "Content-Type": "application/json" };
-    return new Response(JSON.stringify({ error }), { status: 401, headers });
-  };
-}"""
-
-
-def test_a_device_that_is_not_paired_is_asked_for_its_code(browser: Any, station: Any) -> None:
-    context = browser.new_context(locale="en-GB")
-    page = context.new_page()
-    page.add_init_script(f"window.plainFetch = window.fetch.bind(window); ({PAIRED})()")
-    page.goto(station.address)
-    page.wait_for_selector("#pair-code", timeout=SOON_MS)
-    assert page.is_hidden("#rooms")
-    page.fill("#pair-code", "ab12")
-    page.click("button:text-is('Come in')")
-    page.wait_for_selector(".pair .problem:text('not paired')")
-    asked = page.evaluate("window.pairingAsked.filter(([, path]) => path === '/pair')")
-    assert asked == [["POST", "/pair", '{"code":"ab12","device":"tablet"}']]
-    context.close()
