@@ -6,7 +6,7 @@ import asyncio
 import logging
 import os
 from collections.abc import Callable, Coroutine, Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
@@ -21,7 +21,7 @@ from capture.fanout import Fanout
 from capture.folder import DATABASE
 from capture.links import Link, link_for
 from capture.live import LiveReadings
-from capture.measuring import applied_bore, conclude, limit_for, setup_for
+from capture.measuring import as_applied, conclude_in, limit_for, load, setup_for
 from capture.messages import (
     Health,
     IndicatorState,
@@ -38,7 +38,7 @@ from capture.set_up import SetUp, set_up
 from capture.supervisor import Supervisor
 from capture.warnings import nut_warning, set_up_warnings
 from config.clock import Clock, SystemClock
-from config.errors import HubproofError, InputError
+from config.errors import HubproofError, InputError, StoreError
 from config.indicators import Indicator, indicator_named, none_described
 from config.limits import Limit
 
@@ -89,6 +89,7 @@ class Bench:
         self._counts = {indicator.name: Counted() for indicator in indicators}
         self._runs: dict[str, Run] = {}  # by id, those that go on
         self._run_of: dict[str, Run] = {}  # by indicator
+        self._beginning: set[str] = set()  # indicators whose run is being written down just now
         self._holder_moved: dict[str, bool | None] = {}
         self._last_nm: dict[str, int] = {}  # the newest length, by indicator
         self._tasks: set[asyncio.Task[None]] = set()
@@ -244,35 +245,41 @@ class Bench:
             StoreError: the record refuses.
         """
         indicator = self._indicator(request.indicator)
-        if (other := self._run_of.get(indicator.name)) is not None:
-            raise InputError(
-                f"indicator {indicator.name!r} is in run {other.ref.id}", do="stop that run, or let it end"
-            )
+        other = self._run_of.get(indicator.name)
+        if other is not None or indicator.name in self._beginning:
+            which = "a run that just begins" if other is None else f"run {other.ref.id}"
+            raise InputError(f"indicator {indicator.name!r} is in {which}", do="stop that run, or let it end")
+        self._beginning.add(indicator.name)  # from here on others of the same moment are refused
+        try:
+            return await self._begin(request, indicator)
+        finally:
+            self._beginning.discard(indicator.name)
+
+    async def _begin(self, request: RunRequest, indicator: Indicator) -> RunProgress:
         nut = nut_warning(request.kind, request.nut_torqued)
         limit = limit_for(request, self._limits)
         setup = setup_for(request, indicator, self._holder_moved.get(indicator.name))
-        settings = {
-            **request.model_dump(mode="json", exclude_none=True),
-            # What the result rests on, as applied: a claim pack must give the same figures again.
-            "applied_setup": asdict(setup),
-            "applied_limit": None if limit is None else asdict(limit),
-            **applied_bore(request),
-        }
+        settings = as_applied(request, setup, limit)
         second_run = await self._seconds.begin(request, indicator.name)
         if second_run is not None:
             settings[SECOND_RUN] = second_run
         started_t_ns, started_utc = self.clock.monotonic_ns(), self.clock.utc()
-        ref = await asyncio.to_thread(
-            self.store.begin_run,
-            request.kind,
-            indicator.model_dump(mode="json"),
-            settings=settings,
-            started_t_ns=started_t_ns,
-            started_utc=started_utc,
-            job=request.job,
-            wheel=request.wheel,
-            stage=request.stage,
-        )
+        try:
+            ref = await asyncio.to_thread(
+                self.store.begin_run,
+                request.kind,
+                indicator.model_dump(mode="json"),
+                settings=settings,
+                started_t_ns=started_t_ns,
+                started_utc=started_utc,
+                job=request.job,
+                wheel=request.wheel,
+                stage=request.stage,
+            )
+        except StoreError:
+            if second_run is not None:
+                self.let_run_end(second_run)
+            raise
         run = Run(
             ref,
             request,
@@ -287,6 +294,7 @@ class Bench:
         )
         self._seconds.keep(ref.id, second_run)
         self._runs[ref.id] = self._run_of[indicator.name] = run
+        self.spawn(asyncio.to_thread(load, request.kind), "loading the analysis")
         task = asyncio.create_task(self._follow(run), name=f"run {ref.id}")
         self._run_tasks[ref.id] = task
         task.add_done_callback(self._task_ended)
@@ -370,11 +378,9 @@ class Bench:
 
     async def _conclude(self, run: Run) -> None:
         """The final result, from the readings as they are in the record, kept beside them."""
-        await asyncio.to_thread(self.store.save_arrival, run.ref.id)
-        trace = await asyncio.to_thread(self.store.trace, run.ref.id)
-        result, profiles = await asyncio.to_thread(conclude, run.request, trace, run.limit, run.setup)
+        given = (self.store, run.ref, run.request, run.limit, run.setup)
+        result = await asyncio.to_thread(conclude_in, *given)  # one errand: each way back waits for the loop
         if result is not None:
-            await asyncio.to_thread(self.store.save_result, run.ref.key, result, profiles)
             if isinstance(result, RestResult):
                 self._holder_moved[run.indicator.name] = result.holder_moved
             self._fanout.publish(RunResult(run=run.ref.id, result=result))

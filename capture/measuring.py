@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from analysis.results import EndplayResult, RestResult, RunoutResult
 from analysis.results_bore import BoreResult
 from analysis.values import Setup
-from capture.messages import RunRequest
+from capture.messages import MeasuredKind, RunRequest
 from config.indicators import Indicator
 from config.lengths import NM_PER_UM
 from config.limits import Limit, parse_limit
 from config.settings import default_limit
 
 if TYPE_CHECKING:
+    from analysis.record import RunRef, Store
     from analysis.trace import FloatArray, Trace
 
 SURE = 0.8  # below it a count of turns has rivals
@@ -69,17 +71,24 @@ def range_um(indicator: Indicator) -> tuple[float, float] | None:
     return out_nm / NM_PER_UM, (out_nm + indicator.range_nm) / NM_PER_UM
 
 
-def applied_bore(request: RunRequest) -> dict[str, Any]:
-    """What a bore is measured with, as it is kept with the run; nothing for another kind.
+def as_applied(request: RunRequest, setup: Setup, limit: Limit | None) -> dict[str, Any]:
+    """What is kept with a run: what was asked, and what its result rests on, as applied.
+
+    From these a claim pack gives the same figures again.
 
     Raises:
         InputError: what was typed of the bore contradicts itself.
     """
-    if request.kind != "bore":
-        return {}
-    from capture.bore_setup import bore_setup_of
+    applied = {
+        **request.model_dump(mode="json", exclude_none=True),
+        "applied_setup": asdict(setup),
+        "applied_limit": None if limit is None else asdict(limit),
+    }
+    if request.kind == "bore":
+        from capture.bore_setup import bore_setup_of
 
-    return {"applied_bore": asdict(bore_setup_of(request.bore))}
+        applied["applied_bore"] = asdict(bore_setup_of(request.bore))
+    return applied
 
 
 def measure(request: RunRequest, trace: Trace, limit: Limit | None, setup: Setup) -> AnyResult | None:
@@ -119,6 +128,28 @@ def conclude(
     worked = work_out_runout(trace, limit=limit, setup=setup, second=request.second)
     profiles = worked.runout.profiles if worked.runout else None
     return worked.result, None if profiles is None else profiles.turns_um
+
+
+def conclude_in(
+    store: Store, ref: RunRef, request: RunRequest, limit: Limit | None, setup: Setup
+) -> AnyResult | None:
+    """Conclude a run from its readings as they are in the record, and keep the result beside them.
+
+    Raises:
+        StoreError: the record refuses.
+    """
+    store.save_arrival(ref.id)
+    result, profiles = conclude(request, store.trace(ref.id), limit, setup)
+    if result is not None:
+        store.save_result(ref.key, result, profiles)
+    return result
+
+
+def load(kind: MeasuredKind) -> None:
+    """Import what a run of this kind is worked out with, while nobody waits for it."""
+    names = {"runout": ("measure",), "endplay": ("measure",), "bore": ("bore",), "rest": ("rest",)}
+    for name in names.get(kind, ()):
+        import_module(f"analysis.{name}")
 
 
 def seen_in(result: AnyResult | None) -> float | None:

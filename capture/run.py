@@ -26,6 +26,8 @@ from config.limits import Limit
 log = logging.getLogger(__name__)
 
 TICK_S = 0.1
+LET_GO_S = 0.6
+"""Turned far enough, a hub that stands for this long was let go: a pause of the hand would lose nothing."""
 SURE_MARKS = 2  # one tap may be a slip of the foot
 NOT_WHOLE = 0.1
 LOOK_S = 0.7
@@ -101,7 +103,7 @@ class Run:
         self._last_count: float | None = None
         self._fault_told = False
         self._passed_ns: list[int] = []
-        self._gaps = 0
+        self._gaps = self._checked = 0
         self._shown = False  # whether a look told angles or strokes
         self._stopped = asyncio.Event()
         self._switched = self._near_end = self._zero_told = self._moved_at_all = False
@@ -172,9 +174,21 @@ class Run:
 
     async def go_on(self) -> None:
         """Follow the run until enough was seen or it was stopped."""
+        following = asyncio.create_task(self._follow_course())
+        stopped = asyncio.create_task(self._stopped.wait())
+        try:
+            await asyncio.wait({following, stopped}, return_when=asyncio.FIRST_COMPLETED)
+            if following.done():
+                following.result()
+        finally:
+            following.cancel()
+            stopped.cancel()
+            await asyncio.wait({following, stopped})
+
+    async def _follow_course(self) -> None:
         looking = asyncio.create_task(self._look_again_and_again())
         try:
-            while not self._stopped.is_set():
+            while True:
                 step = self._course.step(self._seen())
                 if step.state == "done":
                     self._last_say = step.say
@@ -199,19 +213,31 @@ class Run:
         return Seen(
             now_s=(now_ns - buffer.started_t_ns) / NS_PER_S,
             first_reading_s=None if first_ns is None else (first_ns - buffer.started_t_ns) / NS_PER_S,
-            moving=buffer.moving(SETTLE_S) if fresh else None,
+            moving=buffer.moving(LET_GO_S if self._turned_enough() else SETTLE_S) if fresh else None,
             count=self._seen_so_far(),
             trouble=trouble,
         )
 
+    def _turned_enough(self) -> bool:
+        return self.request.kind == "runout" and self.progress.state == "enough"
+
+    def _comes_to_its_end(self) -> bool:
+        """Turned enough and at rest: a look could tell nothing new, and would hold up the result."""
+        return self._turned_enough() and self.buffer.moving(LET_GO_S / 2) is False
+
     def _check_unit(self) -> None:
-        warning = unit_warning(self.indicator, self.buffer.unit, self.buffer.last_lengths_nm())
-        if warning is not None:
-            self.warn(warning)
+        if len(self.buffer) != self._checked:
+            self._checked = len(self.buffer)
+            self._check_readings(self.buffer.last_lengths_nm())
         stands_s = (self._clock.monotonic_ns() - self._stands_since_ns) / NS_PER_S
         if self._moved_at_all and stands_s > HOLD_S and self.request.kind != "trace":
             self.warn(f"The reading has stood still for {HOLD_S:g} s: if the hub moves, hold is on.")
-        near_end = end_warning(self.indicator, self.buffer.last_lengths_nm())
+
+    def _check_readings(self, newest_nm: list[int]) -> None:
+        warning = unit_warning(self.indicator, self.buffer.unit, newest_nm)
+        if warning is not None:
+            self.warn(warning)
+        near_end = end_warning(self.indicator, newest_nm)
         if near_end is not None and not self._near_end:
             self._near_end = True  # once: its figure changes with every reading
             self.warn(near_end)
@@ -223,7 +249,7 @@ class Run:
         pause_s, looked_at = LOOK_S, 0
         while True:
             await self._clock.sleep(pause_s)
-            if len(self.buffer) in (0, looked_at):
+            if len(self.buffer) in (0, looked_at) or self._comes_to_its_end():
                 continue
             looked_at = len(self.buffer)
             began_ns = self._clock.monotonic_ns()

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.arrival import Arrival, arrival_of
 from analysis.record import queries
 from analysis.record.queries import RunRecord
-from analysis.trace import Trace
+from analysis.trace import FloatArray, Trace
 from analysis.two_indicators import paired
 from config.clock import NS_PER_S
 
@@ -39,12 +39,15 @@ def whole_trace(connection: sqlite3.Connection, record: RunRecord) -> Trace:
 
 def arrival(connection: sqlite3.Connection, record: RunRecord) -> Arrival:
     """How the readings of a run arrived, in seconds of the station's monotonic clock."""
+    return arrival_of(arrived_s(connection, record))
+
+
+def arrived_s(connection: sqlite3.Connection, record: RunRecord) -> FloatArray:
+    """When each reading with a value arrived, (n,) seconds of the station's monotonic clock."""
     rows = connection.execute(
         "SELECT t_ns FROM reading WHERE run = ? AND length_nm IS NOT NULL ORDER BY seq", (record.key,)
     ).fetchall()
-    return arrival_of(
-        (np.array([row[0] for row in rows], dtype=np.int64) + started_ns(connection, record)) / NS_PER_S
-    )
+    return (np.array([row[0] for row in rows], dtype=np.int64) + started_ns(connection, record)) / NS_PER_S
 
 
 def started_ns(connection: sqlite3.Connection, record: RunRecord) -> int:

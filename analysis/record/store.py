@@ -15,7 +15,7 @@ from typing import Any, Self
 
 import sqlite_utils
 
-from analysis.arrival import Arrival
+from analysis.arrival import Arrival, arrival_of
 from analysis.record import chain, checks, keeping, queries, second
 from analysis.record.database import connect, open_record, snapshot, told, writing
 from analysis.record.ids import uuid7
@@ -328,8 +328,9 @@ class Store:
         """
         with self._reading() as connection:
             record = queries.run(connection, id_or_prefix)
-            arrival = second.arrival(connection, record)
+            arrived_s = second.arrived_s(connection, record)
             started_ns = second.started_ns(connection, record)
+        arrival = arrival_of(arrived_s)  # nobody waits for the record meanwhile
         row = checks.arrival_row(record.key, started_ns, arrival, paced_link=second.paced_link(record))
         with self._writing():
             self._database.table("run_arrival").insert(row, pk="run", replace=True)

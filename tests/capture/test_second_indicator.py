@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-import capture.bench
+import capture.measuring
 import capture.run
 from analysis.trace import Trace
 from capture.bench import Bench
@@ -50,7 +50,7 @@ class Two:
         async with asyncio.timeout(30):
             while not task.done():
                 await asyncio.sleep(0.002)
-                await self.clock.run_for(0.1)
+                await self.clock.run_for(0.0)  # it stands: while a thread writes no indicator falls silent
         return task.result()
 
 
@@ -63,7 +63,7 @@ def concluded(monkeypatch: pytest.MonkeyPatch) -> list[tuple[RunRequest, Trace]]
         given.append((request, trace))
         return None, None
 
-    monkeypatch.setattr(capture.bench, "conclude", conclude)
+    monkeypatch.setattr(capture.measuring, "conclude", conclude)
     monkeypatch.setattr(capture.run, "look", lambda *_: (None, None))
     return given
 

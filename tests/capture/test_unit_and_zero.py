@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-import capture.bench
+import capture.measuring
 import capture.run
 from analysis.record import RunRecord
 from analysis.results import EndplayResult
@@ -64,11 +64,14 @@ class Run:
         return int(flagged[before].sum()), int((~flagged[after]).sum())
 
 
+REAL_CONCLUDE = capture.measuring.conclude
+
+
 @pytest.fixture(autouse=True)
 def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
     """What becomes of flagged readings is tested with the analysis; here only what is flagged counts."""
     monkeypatch.setattr(capture.run, "look", lambda *_: (None, None))
-    monkeypatch.setattr(capture.bench, "conclude", lambda *_: (None, None))
+    monkeypatch.setattr(capture.measuring, "conclude", lambda *_: (None, None))
 
 
 class Wire:
@@ -264,9 +267,7 @@ async def test_an_undisturbed_run_is_left_alone(tmp_path: Path, turning: bool) -
 
 
 async def test_the_maximum_mode_gives_no_end_play(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from capture.measuring import conclude
-
-    monkeypatch.setattr(capture.bench, "conclude", conclude)
+    monkeypatch.setattr(capture.measuring, "conclude", REAL_CONCLUDE)
     top = [0.0]
 
     def maximum(um: Um) -> Um:
