@@ -13,7 +13,14 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.circles import radial_reference
-from analysis.draws import Drawn, circular_standard_rad, draw, spread_at_one_angle, with_turns_apart
+from analysis.draws import (
+    JOINED_RAD,
+    Drawn,
+    circular_standard_rad,
+    draw,
+    spread_at_one_angle,
+    with_turns_apart,
+)
 from analysis.harmonics import Order
 from analysis.narrow import narrow_place
 from analysis.roundness import allowed_cutoffs, gaussian_filter
@@ -218,7 +225,7 @@ def _told(
             repeatable_standard_um=drawn.profile_standard,
         ),
         posed=surface.posed,
-        begins_rad=tuple(drawn.start_rad + 2 * np.pi * turn for turn in range(turns.complete)),
+        begins_rad=tuple(drawn.start_rad - JOINED_RAD + 2 * np.pi * turn for turn in range(turns.complete)),
         notes=(*_slow_notes(slow, turns), *_narrow_notes(drawn, cleaned)),
     )
 

@@ -74,7 +74,7 @@ class Posed:
     1 / `prior`: covariance = inverse(X' W X + P), mean = covariance X' W `value_um`.
 
     Attributes:
-        shape: its columns; the surface may have fewer orders, where the highest came out empty.
+        shape: its columns.
         angle_rad: (n,) cumulative angle of each row.
         time_s: (n,) time of each row.
         value_um: (n,) readings; of coarse steps what each cell says of the surface.
@@ -82,6 +82,7 @@ class Posed:
         variance: of a reading, um squared.
         prior: (p,) variance of each coefficient before the readings are asked, um squared.
         beside: (n, k) further columns, or None.
+        kept_orders: orders that the surface has; the highest are left out where they came out empty.
     """
 
     shape: Shape
@@ -92,6 +93,7 @@ class Posed:
     variance: float
     prior: FloatArray
     beside: FloatArray | None = None
+    kept_orders: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -78,7 +78,7 @@ def fit_surface(rows: Rows, resolution_um: float = 0.0, most_orders: int = USUAL
         covariance=surface.covariance[:own, :own],
         beside=beside,
         used=int(readings),
-        posed=replace(posed, value_um=posed.value_um + level),
+        posed=replace(posed, value_um=posed.value_um + level, kept_orders=shape.orders),
     )
 
 

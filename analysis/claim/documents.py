@@ -37,13 +37,14 @@ RESULT_KINDS: dict[str, type[Model]] = {
     "rest": RestResult,
 }
 
-FORMAT = "hubproof-claim-pack/1"
+FORMAT: Literal["hubproof-claim-pack/2"] = "hubproof-claim-pack/2"
 SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 # Unified Code for Units of Measure, by the ending of a name in these files.
 UCUM = {
     "mm": "mm",
     "um": "um",
     "nm": "nm",
+    "mm2": "mm2",
     "in": "[in_i]",
     "deg": "deg",
     "s": "s",
@@ -84,9 +85,12 @@ class PhotoEntry(Model):
 
 
 class JobDocument(Model):
-    """`job.json`: the job, its runs and steps. `units` gives UCUM codes by the ending of a name."""
+    """`job.json`: the job, its runs and steps. `units` gives UCUM codes by the ending of a name.
 
-    format: Literal["hubproof-claim-pack/1"] = "hubproof-claim-pack/1"
+    A pack of form 1 has other tables of each run's working, and no scripts; the rest is the same.
+    """
+
+    format: Literal["hubproof-claim-pack/1", "hubproof-claim-pack/2"] = FORMAT
     made_with: MadeWith
     form: Form
     units: dict[str, str] = UCUM

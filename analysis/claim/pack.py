@@ -47,6 +47,7 @@ from config.limits import Limit
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 ANEW = "Computed anew for this pack. When it was measured, the station said: "
 KEY_FILE, SIGNERS_FILE, GUIDE_FILE = "signing-key.pub", "allowed_signers", "how-to-check.txt"
+SCRIPTS = ("compute-runout.py", "compute-endplay.py")  # for a stranger with numpy and nothing of ours
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,11 +189,12 @@ def build_files(claim: ClaimInput, tables: Sequence[Files], public: PublicKey, m
         "External-Description": f"Wheel-end claim, format {FORMAT}",
         "Bag-Software-Agent": f"hubproof {made_with.hubproof}",
     }
-    guide = resources.files("analysis.claim").joinpath(GUIDE_FILE).read_bytes()
+    ours = resources.files("analysis.claim")
     tags = {
+        **{script: ours.joinpath(f"{script}.txt").read_bytes() for script in SCRIPTS},
         KEY_FILE: f"{public.line}\n".encode(),
         SIGNERS_FILE: public.allowed_signers.encode(),
-        GUIDE_FILE: guide,
+        GUIDE_FILE: ours.joinpath(GUIDE_FILE).read_bytes(),
     }
     return make_bag(payload, info, day.date(), tags)
 

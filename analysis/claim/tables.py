@@ -9,8 +9,7 @@ from analysis.claim.bag import sha256
 from analysis.claim.documents import UCUM
 
 COLUMNS = {
-    "row": ("integer", "row of the trace file, the first reading being 0"),
-    "time_s": ("number", "seconds from the start of the run"),
+    "time_s": ("number", "seconds from the start of the run (empty: the reading was set aside)"),
     "reading_mm": ("number", "what the indicator showed, plunger pushed in positive"),
     "reading_um": ("number", "what the indicator showed, plunger pushed in positive"),
     "reading_in": ("number", "what the indicator showed, plunger pushed in positive"),
@@ -24,7 +23,7 @@ COLUMNS = {
     "turn": ("integer", "number of the whole turn, from 1"),
     "hold": ("integer", "number of the push or pull, from 1"),
     "side": ("string", "pushed or pulled"),
-    "first_row": ("integer", "row of the first reading of it"),
+    "first_row": ("integer", "row of the first reading of it, the first reading of the trace being 0"),
     "last_row": ("integer", "row of the last reading of it"),
     "level_first_row": ("integer", "row of the first reading whose mean is the level"),
     "level_last_row": (
@@ -33,7 +32,17 @@ COLUMNS = {
     ),
     "level_by": ("string", "mean: of its readings; steps: where they all lie on one step or flicker on two"),
     "level_mm": ("number", "the level that was used, slips taken off"),
-    "weight": ("number", "what the level counts for in the fit, relative to the others"),
+    "weight": ("number", "what the level, or the reading, counts for in the fit, relative to the others"),
+    "begins_deg": ("number", "hub angle at which it begins"),
+    "fitted_mm": ("number", "what was fitted: of coarse steps what each says of the surface"),
+    "per_turn": ("number", "how often the cosine comes round in a turn; 0 where the column is none"),
+    "from_deg": ("number", "angle at which the cosine is 1"),
+    "prior_mm2": ("number", "variance of the coefficient before the readings are asked"),
+    "drawn": ("integer", "1 where the drawn surfaces have the column"),
+    "beside": ("integer", "1 where the column is one that stands in the table fit"),
+    "middle_s": ("number", "when the drift is 0"),
+    "half_s": ("number", "how long after that it is once its coefficient"),
+    "reading_mm2": ("number", "variance of one reading of weight 1"),
     "slip_mm": ("number", "by how much all readings had been shifted by then; taken off the level"),
     "id": ("string", "name of the run everywhere (UUIDv7)"),
     "started_utc": ("datetime", "when it began (RFC 3339)"),
@@ -51,6 +60,9 @@ COLUMNS = {
     "kept": ("string", "what the technician said of it: kept or thrown away"),
     "repeatable_mm": ("number", "the form that comes back every turn (synchronous), mean zero"),
 }
+
+
+OF_ONE_TURN = "the surface in one whole turn, drift taken off"
 
 
 def describe_tables(tables: Mapping[str, bytes], *, name: str, created: str) -> dict[str, Any]:
@@ -88,7 +100,8 @@ def _resource(path: str, content: bytes) -> dict[str, Any]:
 
 
 def _field(column: str) -> dict[str, str]:
-    kind, text = COLUMNS.get(column, ("number", "the surface in one whole turn, drift taken off"))
+    other = "what else moves the reading" if column.startswith("beside") else OF_ONE_TURN
+    kind, text = COLUMNS.get(column, ("number", other))
     field = {"name": column, "type": kind, "description": text}
     unit = UCUM.get(column.rpartition("_")[2])
     return {**field, "unit": unit} if unit is not None and kind == "number" else field

@@ -5,9 +5,11 @@ differ from one processor to another, and a pack has to be rebuilt to the byte w
 
 Files, all by row of the trace file, the first reading being 0:
 
-* ``working``: every reading as it entered the figures (empty when it was set aside), and the hub's angle.
+* ``working``: every reading as it entered the figures (empty when it was set aside), the hub's angle, and
+  what the reading counts for.
 * ``profiles``: the surface on an angle grid, each whole turn and what repeats.
-* ``turns``: the first and last row of every whole turn.
+* ``turns``: the first and last row of every whole turn, and the angle at which it begins.
+* ``model``, ``fit``: by which the surface can be solved again (see `analysis.claim.solved`).
 * ``holds``: the rests of every push and pull, and the rows that its level is the mean of.
 """
 
@@ -21,15 +23,13 @@ import numpy as np
 
 from analysis.claim.bag import Files
 from analysis.claim.compare import TOLERANCE
+from analysis.claim.solved import MODEL, UM_PER_MM, angle_texts, fit_table, mm_texts, model_table, weights
 from analysis.claim.working import Working
+from analysis.decimal_text import decimal_text
 from analysis.levels import level_rows
 from analysis.runout import turn_edges
 from analysis.trace import BoolArray, FloatArray
 
-TABLES = ("working", "profiles", "turns", "holds")
-DIGITS = 10  # of a millimetre: 0.1 pm, far below any figure's doubt
-ANGLE_DIGITS = 7
-UM_PER_MM = 1000.0
 SAME_UM = 1e-7
 
 
@@ -60,6 +60,8 @@ def tables_of(working: Working, name: str) -> Files:
         "working": _working_table(working),
         "profiles": _profile_table(working),
         "turns": _turn_table(working),
+        "model": _model_table(working),
+        "fit": _fit_table(working),
         "holds": _hold_table(working),
     }
     return {f"{folder}/{name}.csv": table for folder, table in made.items() if table is not None}
@@ -87,31 +89,34 @@ def shown(tables: Mapping[str, bytes], name: str) -> Shown:
     )
 
 
-def table_difference(stated: bytes, anew: bytes) -> str | None:
-    """The first place in which a table says something else than its recomputation; None within tolerance."""
+def table_difference(stated: bytes, anew: bytes, *, least: float = 1.0) -> str | None:
+    """The first place in which a table says something else than its recomputation; None within tolerance.
+
+    `least` is the value below which the tolerance no longer falls with it.
+    """
     if stated == anew:
         return None
     told, found = stated.decode("utf-8", "replace").splitlines(), anew.decode().splitlines()
     if len(told) != len(found) or told[:1] != found[:1]:
         return f"has {len(told)} lines and the columns {told[0][:80] if told else ''!r}"
     for number, (one, other) in enumerate(zip(told[1:], found[1:], strict=True), start=2):
-        if one != other and not _same_cells(one.split(","), other.split(",")):
+        if one != other and not _same_cells(one.split(","), other.split(","), least):
             return f"line {number} says {one[:80]!r}, the readings give {other[:80]!r}"
     return None
 
 
-def _same_cells(told: Sequence[str], found: Sequence[str]) -> bool:
+def _same_cells(told: Sequence[str], found: Sequence[str], least: float) -> bool:
     return len(told) == len(found) and all(
-        one == other or _same_number(one, other) for one, other in zip(told, found, strict=True)
+        one == other or _same_number(one, other, least) for one, other in zip(told, found, strict=True)
     )
 
 
-def _same_number(one: str, other: str) -> bool:
+def _same_number(one: str, other: str, least: float) -> bool:
     try:
         first, second = float(one), float(other)
     except ValueError:
         return False
-    return abs(first - second) <= TOLERANCE * max(1.0, abs(second))
+    return abs(first - second) <= TOLERANCE * max(least, abs(second))
 
 
 # Writing --------------------------------------------------------------------------------------------
@@ -125,21 +130,18 @@ def _csv(names: Iterable[str], rows: Iterable[str]) -> bytes:
     return text.getvalue().encode()
 
 
-def _mm_texts(value_um: FloatArray) -> list[str]:
-    return ["" if v != v else repr(v + 0.0) for v in np.round(value_um / UM_PER_MM, DIGITS).tolist()]
-
-
-def _angle_texts(angle_deg: FloatArray) -> list[str]:
-    return ["" if v != v else repr(v + 0.0) for v in np.round(angle_deg, ANGLE_DIGITS).tolist()]
-
-
 def _working_table(working: Working) -> bytes:
     kept = working.cleaned.kept
-    columns = {"row": [str(row) for row in range(kept.size)]}
-    columns["value_mm"] = _spread(_mm_texts(working.cleaned.trace.reading_um), kept)
+    used = working.cleaned.trace
+    columns = {
+        "time_s": _spread([decimal_text(value) for value in used.time_s.tolist()], kept),
+        "value_mm": _spread(mm_texts(used.reading_um), kept),
+    }
     angle_deg = working.turns.angle_deg if working.turns is not None else None
     if angle_deg is not None and np.isfinite(angle_deg).any():
-        columns["angle_deg"] = _spread(_angle_texts(angle_deg), kept)
+        columns["angle_deg"] = _spread(angle_texts(angle_deg), kept)
+    for name, texts in weights(working).items():
+        columns[name] = _spread(texts, kept)
     return _csv(columns, map(",".join, zip(*columns.values(), strict=True)))
 
 
@@ -154,8 +156,8 @@ def _profile_table(working: Working) -> bytes | None:
     if profiles is None:
         return None
     turns = [f"turn{number}_mm" for number in range(1, len(profiles.turns_um) + 1)]
-    columns = [_mm_texts(values) for values in (profiles.repeatable_um, *profiles.turns_um)]
-    rows = zip(_angle_texts(profiles.angle_deg), *columns, strict=True)
+    columns = [mm_texts(values) for values in (profiles.repeatable_um, *profiles.turns_um)]
+    rows = zip(angle_texts(profiles.angle_deg), *columns, strict=True)
     return _csv(("angle_deg", "repeatable_mm", *turns), map(",".join, rows))
 
 
@@ -166,11 +168,22 @@ def _turn_table(working: Working) -> bytes | None:
     known = np.isfinite(turns.angle_deg)
     row = np.flatnonzero(working.cleaned.kept)[known]
     edges = turn_edges(working.cleaned.trace.time_s[known], turns.starts_s)
+    begins = map(repr, working.begins_deg) if working.begins_deg else [""] * len(edges)
     rows = [
-        f"{number},{row[first]},{row[min(last, row.size - 1)]}"
-        for number, (first, last) in enumerate(edges, 1)
+        f"{number},{row[first]},{row[min(last, row.size - 1)]},{begins_deg}"
+        for number, ((first, last), begins_deg) in enumerate(zip(edges, begins, strict=True), 1)
     ]
-    return _csv(("turn", "first_row", "last_row"), rows)
+    return _csv(("turn", "first_row", "last_row", "begins_deg"), rows)
+
+
+def _model_table(working: Working) -> bytes | None:
+    rows = model_table(working)
+    return None if rows is None else _csv(MODEL, map(",".join, rows))
+
+
+def _fit_table(working: Working) -> bytes | None:
+    table = fit_table(working)
+    return None if table is None else _csv(table[0], map(",".join, table[1]))
 
 
 def _hold_table(working: Working) -> bytes | None:
@@ -185,7 +198,7 @@ def _hold_table(working: Working) -> bytes | None:
         side = "pulled" if hold.pulled else "pushed"
         # Where all readings lie on one step or flicker between two, the level is not their mean.
         by = "mean" if abs(level.level_um - hold.level_um) < SAME_UM else "steps"
-        lengths = _mm_texts(np.array([level.level_um, hold.slipped_um]))
+        lengths = mm_texts(np.array([level.level_um, hold.slipped_um]))
         for rest in hold.rests:
             first, stop = level_rows(rest)
             places = (rest.first, rest.stop - 1, first, stop - 1)

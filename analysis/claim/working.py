@@ -14,6 +14,7 @@ from analysis.measure import work_out_endplay, work_out_runout
 from analysis.rest import check_rest
 from analysis.runout import Profiles
 from analysis.still_cleaning import clean_still
+from analysis.surface import Posed
 from analysis.trace import Trace
 from analysis.values import Cleaned, Turns
 
@@ -28,6 +29,8 @@ class Working:
         turns: where the hub stood; None unless run-out.
         profiles: the surface on an angle grid; None unless run-out with a whole turn.
         play: pushes and pulls; None unless end play.
+        posed: the linear problem that the surface answers; None as `profiles`.
+        begins_deg: hub angle at which each whole turn begins in it.
     """
 
     result: ClaimResult
@@ -35,6 +38,8 @@ class Working:
     turns: Turns | None = None
     profiles: Profiles | None = None
     play: EndPlay | None = None
+    posed: Posed | None = None
+    begins_deg: tuple[float, ...] = ()
 
 
 def work_out(run: ClaimRun) -> Working:
@@ -42,8 +47,17 @@ def work_out(run: ClaimRun) -> Working:
     header, trace, limit, setup = run.header, run.trace, run.limit, run.header.setup
     if header.kind == "runout":
         worked = work_out_runout(trace, limit=limit, setup=setup, second=header.second)
-        profiles = worked.runout.profiles if worked.runout is not None else None
-        return Working(worked.result, worked.cleaned or clean_still(trace), worked.turns, profiles)
+        cleaned = worked.cleaned or clean_still(trace)
+        if worked.runout is None:
+            return Working(worked.result, cleaned, worked.turns)
+        return Working(
+            worked.result,
+            cleaned,
+            worked.turns,
+            worked.runout.profiles,
+            posed=worked.runout.posed,
+            begins_deg=tuple(np.rad2deg(worked.runout.begins_rad).tolist()),
+        )
     if header.kind == "endplay":
         found = work_out_endplay(trace, limit=limit, setup=setup)
         return Working(found.result, found.cleaned or clean_still(trace), play=found.play)

@@ -18,7 +18,6 @@ from capture.commands import run as hubproof
 from tests.end_to_end import test_jobs as jobs
 from tests.end_to_end.test_jobs import recorded, traces  # noqa: F401 - fixtures
 
-SCRIPTS = Path(__file__).parents[1] / "analysis" / "claim"
 BORED = [*jobs.OUT, ("bore", "bore_good.csv"), *jobs.FIT]
 AT = [step for step, _ in jobs.IN].index("flange_in")
 NEW_FLANGE = [*jobs.IN[:AT], ("flange_not_bent", "new"), *jobs.IN[AT:]]
@@ -146,23 +145,29 @@ def test_steps_are_there_with_time_and_name(claimed: Claimed) -> None:
 
 
 @pytest.mark.parametrize("claimed", ["worn"], indirect=True)
-def test_a_script_with_numpy_alone_finds_the_same_figures(claimed: Claimed) -> None:
+def test_the_scripts_in_the_pack_find_the_same_figures_with_numpy_alone(claimed: Claimed) -> None:
+    seen = []
     for path in sorted((claimed.folder / "data" / "results").iterdir()):
         result = json.loads(path.read_text("utf-8"))
         if result["kind"] not in ("runout", "endplay"):
             continue
-        script = SCRIPTS / f"stranger_{result['kind']}.py"
+        script = claimed.folder / f"compute-{result['kind']}.py"
         done = subprocess.run(
-            [sys.executable, script, claimed.folder, path.stem], capture_output=True, check=True
-        )
-        found = json.loads(done.stdout)
+            [sys.executable, "-I", script, "data", path.stem],
+            capture_output=True, check=True, cwd=claimed.folder, text=True,
+        )  # fmt: skip
+        lines = [line.split() for line in done.stdout.splitlines()]
+        found = {word: [float(number) for number in numbers] for word, *numbers in lines}
         if result["kind"] == "endplay":
-            assert found["play"] == pytest.approx(result["play_mm"], abs=1e-9)
+            assert found["play"] == pytest.approx([result["play_mm"]], abs=1e-9)
             plays = [stroke["play_mm"] for stroke in result["strokes"]]
-            assert found["plays"] == pytest.approx(plays, abs=1e-9)
+            assert found["strokes"] == pytest.approx(plays, abs=1e-9)
         else:
             fim = result["fim_mm"]
-            assert found["as_read"] == pytest.approx(fim["as_read"], abs=1e-9)
-            assert found["per_turn_as_read"] == pytest.approx(fim["per_turn_as_read"], abs=1e-9)
+            assert found["as_read"] == pytest.approx([fim["as_read"], *fim["per_turn_as_read"]], abs=1e-9)
+            assert found["judged"] == pytest.approx(fim["per_turn"], abs=1e-9)
+            assert found["repeatable"] == pytest.approx([fim["repeatable"]], abs=1e-9)
             amplitudes = [order["amplitude_mm"] for order in result["per_turn_orders"]]
             assert found["orders"] == pytest.approx(amplitudes, abs=1e-9)
+        seen.append(result["kind"])
+    assert sorted(seen) == ["endplay", "endplay", "runout", "runout"]

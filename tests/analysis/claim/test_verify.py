@@ -93,7 +93,8 @@ def test_another_machine_rounds_otherwise_and_finds_the_pack_good_all_the_same(
 @pytest.mark.parametrize(
     ("folder", "old", "new"),
     [
-        ("working", b"2,0.", b"2,1."),
+        ("working", b",0.", b",1."),
+        ("model", b"e-", b"e-1"),
         ("profiles", b"\r\n1.0,", b"\r\n1.5,"),
         ("turns", b",", b";"),
         ("holds", b"pu", b"po"),
