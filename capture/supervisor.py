@@ -23,6 +23,12 @@ STALE_S = 0.75  # with one look more, silence is shown within 1 s
 STALE_PERIODS = 3.0  # but an indicator described as slow is given this many of its periods
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.2, 1.5  # an indicator that is back is found within 2 s
 FAULTS_KEPT = 20
+"""Of what cannot be read so many are kept in a second: at a wrong baud rate thousands would fill the disk."""
+HELD_UP_NS = NS_PER_S // 2
+"""Silence is told within a look; a hole longer by this was seen by nobody: the station itself stood still."""
+BUNCH_NS = 20_000_000
+"""What waited in the port meanwhile is read within this, all at once."""
+BUNCHED = "read late, with others at once: its time is not known"
 LOW_BATTERY = 10  # percent
 RADIO_LATE_NS = (
     NS_PER_S  # retransmissions may hold the rest of a torn line back: no silence before this counts
@@ -46,7 +52,7 @@ class Listener(Protocol):
         ...
 
     def on_event(self, indicator: str, t_ns: int, code: str, text: str) -> None:
-        """Something for the record of a run: ``lost``, ``silent``, ``gap``, ``battery_low``."""
+        """For the record of a run: ``lost``, ``silent``, ``held_up``, ``gap``, ``battery_low``, and more."""
         ...
 
 
@@ -86,7 +92,9 @@ class Supervisor:
         self._heard_ns = 0  # last reading, or the opening
         self._gap_from_ns: int | None = None
         self._gap_why = ""
+        self._bunched_until_ns = 0
         self._last_fault: Fault | None = None
+        self._kept, self._kept_from_ns, self._flood_told = 0, 0, False
         self._answered = asyncio.Event()
         self._identity: asyncio.Future[str] | None = None
 
@@ -110,6 +118,7 @@ class Supervisor:
         """One connection, from opening to loss."""
         await link.open()
         self._opened += 1
+        self._flood_told = False
         self._heard_ns = self._clock.monotonic_ns()
         self._set("connecting", None, port=link.where, reconnects=self._opened - 1)
         try:
@@ -135,9 +144,15 @@ class Supervisor:
         raise LinkError("the link ended", where=link.where)
 
     def _take(self, readings: list[Reading]) -> None:
+        self._look_for_hold_up(readings[0].t_ns)
         if self._gap_from_ns is not None:
             readings[0] = self._after_gap(readings[0], self._gap_from_ns)
             self._gap_from_ns = None
+        if readings[0].t_ns < self._bunched_until_ns:
+            readings = [
+                each if each.flag or each.t_ns >= self._bunched_until_ns else each._replace(flag=BUNCHED)
+                for each in readings
+            ]
         self._readings += len(readings)
         self._heard_ns = readings[-1].t_ns
         self._last_fault = None
@@ -145,6 +160,13 @@ class Supervisor:
         if self.state.state != "live":
             self._set("live", None)
         self._listener.on_readings(self.indicator.name, readings)
+
+    def _look_for_hold_up(self, t_ns: int) -> None:
+        """A hole that the watch did not see: this process stood still, and what waited has false times."""
+        hole_ns = t_ns - self._heard_ns
+        if self._gap_from_ns is None and self._readings and hole_ns >= self._stale_ns + HELD_UP_NS:
+            self._begin_gap("held_up", f"the station itself stood still for {hole_ns / NS_PER_S:.1f} s")
+            self._bunched_until_ns = t_ns + BUNCH_NS
 
     def _after_gap(self, first: Reading, from_ns: int) -> Reading:
         """The first reading after a gap, flagged: it holds the gap's place in the trace.
@@ -167,14 +189,32 @@ class Supervisor:
             self._unreadable += len(counted)
             self._last_fault = counted[-1]
             self._answered.set()
-            self._listener.on_faults(self.indicator.name, counted[:FAULTS_KEPT])
+            few = self._a_few(counted)
+            if few:
+                self._listener.on_faults(self.indicator.name, few)
+
+    def _a_few(self, faults: list[Fault]) -> list[Fault]:
+        """As many as are kept in a second; that there are more is told once for each connection."""
+        t_ns = faults[0].t_ns
+        if t_ns - self._kept_from_ns >= NS_PER_S:
+            self._kept, self._kept_from_ns = 0, t_ns
+        few = faults[: FAULTS_KEPT - self._kept]
+        self._kept += len(few)
+        if len(few) < len(faults) and not self._flood_told:
+            self._flood_told = True
+            text = f"more than {FAULTS_KEPT} messages a second cannot be read; the others are only counted"
+            self._listener.on_event(self.indicator.name, t_ns, "unreadable_many", text)
+        return few
 
     # Watching ------------------------------------------------------------------------------------
 
     async def _watch(self, link: Link) -> None:
         while True:
+            due_ns = self._clock.monotonic_ns() + round(LOOK_S * NS_PER_S)
             await self._clock.sleep(LOOK_S)
             self._look_at_battery(link.battery)
+            if self._clock.monotonic_ns() - due_ns >= HELD_UP_NS:
+                continue  # this process stood still: what arrived meanwhile is taken first
             silent_ns = self._clock.monotonic_ns() - self._heard_ns
             if silent_ns >= self._stale_ns and self.state.state != "stale":
                 why = self._silence()

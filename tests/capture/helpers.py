@@ -42,6 +42,10 @@ class ManualClock:
     def pause(self, seconds: float) -> None:
         return
 
+    def stand_still(self, seconds: float) -> None:
+        """Time passes and nobody wakes: as for a process that the system has stopped."""
+        self._now_ns += round(seconds * NS_PER_S)
+
     async def run_for(self, seconds: float) -> None:
         """Move on by `seconds`, waking each sleeper at its time."""
         end = self._now_ns + round(seconds * NS_PER_S)

@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from capture.supervisor import LONGEST_WAIT_S, Supervisor
+from capture.supervisor import BUNCHED, FAULTS_KEPT, LONGEST_WAIT_S, Supervisor
 from config.errors import LinkError
 from config.indicators import Indicator
 from tests.capture.helpers import Heard, ManualClock, ScriptedLink, indicator, line, settle
@@ -102,6 +102,39 @@ async def test_a_drop_is_a_gap_and_the_return_is_found_within_two_seconds() -> N
         assert scene.states[-1] == "live"
         assert [code for _, code, _ in scene.heard.events] == ["lost", "gap"]
         assert scene.supervisor.state.reconnects == 1
+
+
+async def test_what_waited_while_the_station_stood_still_has_no_known_time() -> None:
+    """As SIGSTOP, a swapping computer or a closed lid does: bytes go on arriving, nobody reads the clock."""
+    scene = Scene()
+    async with scene.running():
+        for _ in range(10):
+            scene.links[0].send(line(1_000))
+            await scene.clock.run_for(0.1)
+        scene.clock.stand_still(3.0)
+        scene.links[0].send(b"".join(line(1_000 * n) for n in range(2, 20)))
+        await scene.clock.run_for(0.1)
+        scene.links[0].send(line(1_000))
+        await scene.clock.run_for(1.0)
+        assert [code for _, code, _ in scene.heard.events] == ["held_up", "gap", "silent"]
+        assert "the station itself stood still for 3." in scene.heard.events[1][2]
+        flags = [reading.flag for reading in scene.heard.readings]
+        assert flags[:10] == [None] * 10
+        assert flags[10] is not None
+        assert "without readings" in flags[10]
+        assert flags[11:] == [BUNCHED] * 17 + [None]
+
+
+async def test_a_flood_of_what_cannot_be_read_is_counted_and_not_kept() -> None:
+    """Ten thousand lines a second at a wrong baud rate would fill a disk in a night."""
+    scene = Scene()
+    async with scene.running():
+        for _ in range(30):
+            scene.links[0].send(b"\x80\x81\x82\r\n" * 1_000)
+            await scene.clock.run_for(0.1)
+        assert len(scene.heard.faults) <= 4 * FAULTS_KEPT
+        assert scene.supervisor.state.unreadable > 5_000
+        assert [code for _, code, _ in scene.heard.events] == ["unreadable_many"]
 
 
 async def test_attempts_slow_down_but_never_past_the_longest_wait() -> None:
