@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.cleaning_clock import clock_gaps
 from analysis.cleaning_levels import Jump, hops, jumps, switch_without_jump, unit_factor
-from analysis.cleaning_spikes import is_interrupted, lone_spikes, without_bumps
+from analysis.cleaning_spikes import is_interrupted, lone_spikes, off_the_curve, without_bumps
 from analysis.cleaning_still import idle_ends, stuck
 from analysis.one_way import one_way
 from analysis.trace import BoolArray, FloatArray, Trace
@@ -25,6 +25,7 @@ from analysis.values import Cleaned, Note, Setup
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9 /:;,.]{0,80}")
 _SMALLEST_SHARE = 0.5
 _MOST_JUMPS = 3
+_FEWEST_AT_LEVEL = 4
 _INCH_STEPS_UM = (0.254, 1.27, 2.54, 12.7, 25.4)
 
 
@@ -72,7 +73,7 @@ def clean(trace: Trace, setup: Setup = Setup()) -> Cleaned:  # noqa: B008 - froz
     if (note := one_way(work.kept()[1], work.step)) is not None:
         work.notes.append(note)
         work.refused = True
-    if is_interrupted(work.kept()[1], work.step):
+    if _interrupted(work):
         work.say(
             "interrupted_surface",
             "More than a few percent of the readings jump between two levels, as on studs, slots or teeth; "
@@ -121,6 +122,14 @@ def noise_of(reading_um: FloatArray, resolution_um: float) -> float:
     # A quarter of the values of a normal variable lie within 0.3186 standard deviations.
     level = float(np.quantile(third, 0.5 * _SMALLEST_SHARE)) / 0.3186
     return float(max(floor, level))
+
+
+def _interrupted(work: _Work) -> bool:
+    """Whether the surface has gaps, once readings that stand alone are out of the way."""
+    _, reading = work.kept()
+    if not is_interrupted(reading, work.step):
+        return False
+    return is_interrupted(reading[~lone_spikes(reading, work.noise, work.step)], work.step)
 
 
 def _flagged(work: _Work) -> None:
@@ -208,27 +217,45 @@ def _excursions(work: _Work) -> None:
     """Readings that leave and come back: spikes of one to three readings, and longer hops of the plunger."""
     time_s, reading = work.kept()
     spike = lone_spikes(reading, work.noise, work.step)
-    lasting, lifted = hops(jumps(time_s, reading, work.noise, work.step), time_s)
-    for one in lasting:
-        # Beside a change of level a running median says nothing.
-        spike[max(0, one.after - 3) : one.after + 3] = False
-    away = spike.copy()
-    away[lifted] = True
+    hop = _hopped(work, spike)
+    away = spike | hop
     if not away.any():
         return
+    away = off_the_curve(away, reading, max(8.0 * work.noise, 4.0 * work.step))
     away, bumps = without_bumps(away, time_s, reading, work.noise)
     if bumps:
         work.say(
             "narrow_bump",
             "A narrow bump comes back at the same angle every turn: it belongs to the flange and stays in.",
         )
-    hop = away & ~spike
+    hop &= away & ~spike
     work.drop(away)
     if (away & spike).any():
         count = int((away & spike).sum())
         work.say("spikes", f"{count} readings stand out alone (dirt, rust) and were set aside.")
     if hop.any():
         work.say("plunger_hops", f"{int(hop.sum())} readings in which the plunger hopped were set aside.")
+
+
+def _hopped(work: _Work, spike: BoolArray) -> BoolArray:
+    """Readings of longer hops, looked for where the spikes are out of the way.
+
+    Spikes beside a change of level that lasts are taken out of `spike`: there a running median says nothing.
+    """
+    time_s, reading = work.kept()
+    rows = np.flatnonzero(~spike)
+    lasting, lifted = hops(jumps(time_s[rows], reading[rows], work.noise, work.step), time_s[rows])
+    for one in lasting:
+        first = int(rows[one.after])
+        spike[max(0, first - 3) : first + 3] = False
+        # At either end of a trace a few readings are no level that lasts.
+        if first < _FEWEST_AT_LEVEL:
+            spike[:first] = True
+        elif reading.size - first < _FEWEST_AT_LEVEL:
+            spike[first:] = True
+    hop = np.zeros(reading.size, dtype=np.bool_)
+    hop[rows[lifted]] = True
+    return hop
 
 
 def _single_spikes(work: _Work) -> None:

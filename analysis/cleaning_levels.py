@@ -16,7 +16,7 @@ from analysis.trace import FloatArray, IntArray
 INCH = 25.4
 _BESIDE = 4
 _HOP_READINGS = 6
-_HOP_S = 0.5
+_HOP_S = 0.9
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,8 @@ from analysis.trace import BoolArray, FloatArray
 
 _FEWEST = 5
 _STUCK_READINGS = 5
+_REACH = 1.3
+_FAR = 0.98
 _COARSE_BANDS = 12.0
 _HELD_READINGS = 12
 _HELD_S = 1.4
@@ -90,7 +92,8 @@ def stuck(reading_um: FloatArray, noise_um: float, resolution_um: float) -> Bool
     """True for readings that repeat the one before while the plunger moved on unseen.
 
     A hub at rest also repeats its reading, but goes on from there; an indicator that was stuck catches up
-    with a jump. The jump must stand out from the differences on either side.
+    with a jump. The jump must stand out from the differences on either side, but be no longer than the way
+    that the plunger makes elsewhere in that time: at a rest a holder slips or the plunger hops as well.
     """
     size = reading_um.size
     held = np.zeros(size, dtype=np.bool_)
@@ -106,6 +109,15 @@ def stuck(reading_um: FloatArray, noise_um: float, resolution_um: float) -> Bool
             continue
         jump = abs(float(difference[last]))
         beside = float(np.max(np.abs(difference[last + 1 : last + 5]), initial=0.0))
-        if jump > max(limit, 2.0 * beside):
+        if jump > max(limit, 2.0 * beside) and jump < _REACH * _way(reading_um, first, last + 1):
             held[first + 1 : last + 1] = True
     return held
+
+
+def _way(reading_um: FloatArray, first: int, last: int) -> float:
+    """How far the plunger goes in the readings from `first` to `last` elsewhere, where it goes far."""
+    readings = last - first
+    way = np.abs(reading_um[readings:] - reading_um[:-readings])
+    # None that reaches over the jump itself.
+    elsewhere = np.concatenate([way[:first], way[last:]])
+    return float(np.quantile(elsewhere, _FAR)) if elsewhere.size else 0.0
