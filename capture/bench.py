@@ -395,7 +395,7 @@ class Bench:
             run = None  # it waited in the link while the run was begun, and belongs to no run
         if run is not None and self._recorder is not None:
             self._recorder.append(run.ref.key, run.take(readings))
-            switched = run.unit_switched(readings)
+            switched = run.unit_switched()
             if switched:
                 self.on_event(indicator, readings[0].t_ns, UNIT_SWITCHED, switched)
             if (changed := run.zero_changed()) is not None:

@@ -125,13 +125,10 @@ class Run:
         """What was no reading; returns the rows to record."""
         return self.buffer.add_faults(faults)
 
-    def unit_switched(self, readings: list[Reading]) -> str | None:
+    def unit_switched(self) -> str | None:
         """The sentence for the first reading in another unit than the run began in; told once."""
-        began = self.buffer.unit
-        if self._switched or began is None:
-            return None
-        other = next((reading.unit for reading in readings if reading.unit != began), None)
-        if other is None:
+        began, other = self.buffer.unit, self.buffer.other_unit
+        if self._switched or other is None:
             return None
         self._switched = True
         text = f"the indicator was switched from {began} to {other}; those readings are kept apart"

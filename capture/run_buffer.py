@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterable
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ STILL_NOISE = 6.0
 NOISE_READINGS = 200
 CHECKED_READINGS = 50
 MOST_KEPT = 4_096
+_UNIT, _FLAG = itemgetter(2), itemgetter(3)
 SIGMA_OF_MEDIAN_DIFFERENCE = 1.05  # 1.4826 / sqrt(2), for normal noise
 
 
@@ -52,6 +54,7 @@ class RunBuffer:
         self.started_t_ns = started_t_ns
         self.resolution_nm = resolution_nm
         self.unit: Unit | None = None
+        self.other_unit: Unit | None = None  # the first in which the run did not begin
         self.zero = zero
         self._whole_nm = resolution_nm if whole_steps else 1
         self.flagged = 0
@@ -82,7 +85,25 @@ class RunBuffer:
         if self.unit is None:
             self.unit = readings[0].unit
             self.first_t_ns = readings[0].t_ns
+        rows = self._as_they_are(readings) or self._looked_at(readings)
+        self._t_ns.extend([row[1] for row in rows])
+        self._nm.extend([reading.length_nm for reading in readings])
+        self._seq += len(rows)
+        if not self._keeps_all and len(self._t_ns) >= MOST_KEPT:
+            self._forget()
+        return rows
+
+    def _as_they_are(self, readings: list[Reading]) -> list[Row] | None:
+        """Rows of readings of which none can need a flag; None when each has to be looked at."""
+        if self.zero is not None or self._whole_nm > 1:
+            return None
+        if not {self.unit}.issuperset(map(_UNIT, readings)) or not {None}.issuperset(map(_FLAG, readings)):
+            return None
+        return [(number, each[0], each[1], None, each[4]) for number, each in enumerate(readings, self._seq)]
+
+    def _looked_at(self, readings: list[Reading]) -> list[Row]:
         unit, seq = self.unit, self._seq
+        assert unit is not None
         rows: list[Row] = []
         for number, (t_ns, length_nm, said, flag, raw) in enumerate(readings, start=seq):
             if said != unit and flag is None:
@@ -95,12 +116,9 @@ class RunBuffer:
                 self.flagged += 1
                 if self._keeps_all:
                     self._flags[len(self._t_ns) + number - seq] = flag
+            if said != unit and self.other_unit is None:
+                self.other_unit = said
             rows.append((number, t_ns, length_nm, flag, raw))
-        self._t_ns.extend([row[1] for row in rows])
-        self._nm.extend([reading.length_nm for reading in readings])
-        self._seq += len(rows)
-        if not self._keeps_all and len(self._t_ns) >= MOST_KEPT:
-            self._forget()
         return rows
 
     def _forget(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from decimal import Decimal, DecimalException
 
 from capture.reading import Decoded, Fault, Reading, shown
@@ -17,6 +18,9 @@ REMEMBERED_LINES = 2_048
 LONGEST_NUMBER = 40
 LARGEST_EXPONENT = 30
 STRAY = b"\r\n\x00"
+
+_new: Callable[[type[Reading], tuple[object, ...]], Reading] = tuple.__new__
+"""As `Reading._make` and twice as quick: by far the most of what this module makes."""
 
 Meaning = tuple[int, Unit, str | None, str | None]
 
@@ -79,6 +83,14 @@ class LinesDecoder:
         return Decoded(readings, faults)
 
     def _read_all(self, lines: list[bytes], t_ns: int, faults: list[Fault]) -> list[Reading]:
+        known = self._known
+        try:  # the common chunk: every line was seen before
+            meanings = [known[line] for line in lines]
+        except KeyError:
+            return self._read_each(lines, t_ns, faults)
+        return [_new(Reading, (t_ns, *meaning)) for meaning in meanings]
+
+    def _read_each(self, lines: list[bytes], t_ns: int, faults: list[Fault]) -> list[Reading]:
         known = self._known
         readings: list[Reading] = []
         for line in lines:
