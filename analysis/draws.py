@@ -99,10 +99,20 @@ def _coefficients(surface: Surface) -> FloatArray:
     to another, and the drawn surfaces with them.
     """
     normal = np.random.default_rng(SEED).standard_normal((PAIRS, surface.mean.size))
-    covariance = surface.covariance
-    root = np.linalg.cholesky(covariance + LOOSENED * np.diag(np.diag(covariance)))
-    spread = normal @ root.T
+    spread = normal @ root_of(surface.covariance).T
     return np.asarray(surface.mean + np.concatenate([spread, -spread]), np.float64)
+
+
+def root_of(covariance: FloatArray) -> FloatArray:
+    """Cholesky's root; where rounding leaves none, of a covariance that is loosened by more."""
+    even = (covariance + covariance.T) / 2
+    loose = np.diag(np.diag(even))
+    for more in (1.0, 1e2, 1e4):
+        try:
+            return np.asarray(np.linalg.cholesky(even + more * LOOSENED * loose), np.float64)
+        except np.linalg.LinAlgError:
+            continue
+    return np.asarray(np.linalg.cholesky(even + 1e-3 * loose), np.float64)
 
 
 def spread_at_one_angle(slow: FloatArray) -> float:

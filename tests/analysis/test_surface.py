@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import truncnorm
 
-from analysis.draws import circular_standard_rad
+from analysis.draws import circular_standard_rad, root_of
 from analysis.harmonics import fit_orders, fit_sines, harmonic_columns, order_from_pair
 from analysis.surface import choose_shape, slow_seen
 from analysis.surface_cells import cell_moments, noise_leaves_cells
@@ -96,3 +96,13 @@ def test_spread_around_the_circle() -> None:
     assert circular_standard_rad(near_zero) == pytest.approx(0.1, rel=0.01)
     everywhere = np.linspace(0, 2 * np.pi, 100, endpoint=False)
     assert circular_standard_rad(everywhere) == pytest.approx(2 * np.pi / math.sqrt(12))
+
+
+def test_a_covariance_that_rounding_spoilt_still_has_a_root() -> None:
+    """Over one turn order 1 and a slow movement are all but one column: a trace gave such a covariance."""
+    rng = np.random.default_rng(4)
+    tall = rng.normal(size=(6, 2)) @ rng.normal(size=(2, 6))
+    covariance = 4e4 * tall @ tall.T
+    covariance[2, 4] += 1e-3  # not even, as an inverse in floating point is not
+    root = root_of(covariance)
+    assert np.abs(root @ root.T - covariance).max() < 1e-2 * np.abs(covariance).max()
