@@ -50,7 +50,7 @@ def start(store: FakeStore, on_trouble: Callable[[str | None], object] = lambda 
     return Recorder(store, SystemClock(), on_trouble)  # type: ignore[arg-type]
 
 
-def wait_until(true: Callable[[], bool], seconds: float = 5.0) -> None:
+def wait_until(true: Callable[[], bool], seconds: float = 30.0) -> None:
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end
@@ -96,9 +96,9 @@ async def test_while_the_disk_refuses_everything_waits_and_is_told(monkeypatch: 
     recorder = start(store, told.append)
     store.refusing = "the disk is full"
     recorder.append(1, rows(0, 5))
-    assert store.refused.wait(2)
+    assert store.refused.wait(30)
     recorder.append(1, rows(5, 5))
-    assert recorder.state.failing is not None
+    wait_until(lambda: recorder.state.failing is not None)
     assert recorder.state.waiting == 10
     store.refusing = None
     wait_until(lambda: len(store.rows.get(1, [])) == 10)
@@ -115,7 +115,7 @@ async def test_a_refusal_for_one_run_does_not_write_another_twice(monkeypatch: p
     recorder = start(store)
     recorder.append(1, rows(0, 5))
     recorder.append(2, rows(0, 5))
-    assert store.refused.wait(2)
+    assert store.refused.wait(30)
     store.refusing = None
     await recorder.close()
     assert store.rows == {1: rows(0, 5), 2: rows(0, 5)}
