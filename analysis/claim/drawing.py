@@ -17,7 +17,7 @@ from analysis.trace import FloatArray
 
 INK, GREY, PALE, BAND = "#1b2a33", "#7d8a91", "#d5dbde", "#e9edee"
 DASHES = ("", "1.6 0.7", "0.5 0.6", "2.4 0.6 0.5 0.6", "0.9 0.9")
-MOST_COLUMNS = 900  # a longer line is thinned to the extremes in each of so many columns
+MOST_COLUMNS = 600  # a longer line is thinned to the extremes in each of so many columns
 
 
 @dataclass(frozen=True, slots=True)

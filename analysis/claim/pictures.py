@@ -273,7 +273,12 @@ def gauge_picture(
         first, last = (along * edge + offset for edge in (min(edges_um), max(edges_um)))
         board.box(left, 3.4, first - left, 6.8, fill=BAND, weight=0)
         for edge in {first, last}:
-            board.line([(edge, 2.0), (edge, 11.2)], weight=0.5)
+            board.line([(edge, 2.6), (edge, 11.2)], weight=0.5)
+        if first == last:
+            board.say(first, 2.0, say("edge"), "cb")
+        else:
+            board.say(first + 0.4, 2.0, say("edge_good"), "rb")
+            board.say(last - 0.4, 2.0, say("edge_bad"), "lb")
     board.line([(left, 10.2), (right, 10.2)], weight=0.25)
     for value in say.ticks(0.0, high, 4):
         place = along * value + offset

@@ -196,12 +196,15 @@ def _parts(facts: WheelFacts | None, claim: ClaimInput, say: Wording) -> str:
     repaired = any(
         run.header.wheel == facts.wheel and run.header.stage == "after repair" for run in claim.runs
     )
+    latest = {step.step: step.value for step in claim.steps if step.wheel == facts.wheel and not step.skipped}
     told = []
     for key, part, lot in (
         ("part_found", facts.old_part, facts.old_lot),
         ("part_fitted" if repaired else "part_planned", facts.new_part, facts.new_lot),
     ):
         if part or lot:
+            if key == "part_planned" and latest.get("replace") == "no":
+                continue  # the sheet's plan was not carried out
             told.append(say(key, part=printable(part, SHORT) or "–", lot=printable(lot, SHORT) or "–"))
     return "; ".join(told)
 

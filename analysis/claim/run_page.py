@@ -68,9 +68,7 @@ def _figures(result: ClaimResult, say: Wording) -> list[list[str]]:
 
     if isinstance(result, RunoutResult):
         rows.append(("turns", _turns(result, say)))
-        rows.append(
-            ("per_turn", ", ".join(say.tick(UM_PER_MM * value) for value in result.fim_mm.per_turn) or "–")
-        )
+        rows.append(("per_turn", _ticks([UM_PER_MM * value for value in result.fim_mm.per_turn], say)))
         if result.run_out_bound_mm is not None and not result.fim_mm.per_turn:
             bound = say.length(UM_PER_MM * result.run_out_bound_mm, fine=True)
             rows.append(("value_runout", say("bound", value=bound)))
@@ -104,11 +102,16 @@ def _figures(result: ClaimResult, say: Wording) -> list[list[str]]:
     return [[say(key), text] for key, text in rows]
 
 
+def _ticks(lengths_um: Sequence[float], say: Wording) -> str:
+    """Lengths at a scale with their unit once."""
+    return f"{', '.join(map(say.tick, lengths_um))} {say.unit}" if lengths_um else "–"
+
+
 def _orders(result: RunoutResult, say: Wording) -> str:
     """The three largest orders with half their swing."""
     largest = sorted(result.per_turn_orders, key=lambda order: -order.amplitude_mm)[:3]
     shown = [f"{order.order}: {say.tick(UM_PER_MM * order.amplitude_mm)}" for order in largest]
-    return "; ".join(shown) or "–"
+    return f"{'; '.join(shown)} {say.unit}" if shown else "–"
 
 
 def _bore_figures(result: BoreResult, say: Wording) -> list[tuple[str, str]]:

@@ -177,7 +177,9 @@ def _why(part: str, run: ClaimRun, say: Wording) -> str:
         repeatable = result.fim_mm.repeatable
         return say(
             "why_flange_runout",
-            value=say.length(None if repeatable is None else UM_PER_MM * repeatable),
+            value=say.length(judged_um(result), expanded_um=expanded_um(result)),
+            limit=limit,
+            repeatable=say.length(None if repeatable is None else UM_PER_MM * repeatable),
             order=largest.order,
             swing=say.length(2 * UM_PER_MM * largest.amplitude_mm),
         )

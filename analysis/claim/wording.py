@@ -28,6 +28,13 @@ _PRINTABLE = re.compile(
     "\u2020-\u2022\u2026\u2030\u2032\u2033\u2039\u203a\u20ac\u2122\u2190-\u2193\u2212\u2248\u2260\u2264\u2265]"
 )
 
+# Typed signs of the analysis and of an answer, as print has them.
+_SIGNS = (
+    (re.compile(r"\+-"), "\u00b1"),
+    (re.compile(r"(?<=\d) um\b"), " \u00b5m"),
+    (re.compile(r"(?<=\d) deg\b"), "\u00b0"),
+)
+
 
 @cache
 def _messages(language: Language) -> dict[str, Any]:
@@ -63,7 +70,10 @@ class Wording:
     def sentence(self, text: str) -> str:
         """A sentence of the analysis in this language, or as it is where the phrase book does not have it."""
         found = translated(text, self.language)
-        return text if found is None else found
+        told = text if found is None else found
+        for pattern, sign in _SIGNS:
+            told = pattern.sub(sign, told)
+        return told
 
     def number(self, value: float, digits: int) -> str:
         """A number with so many decimals and this language's decimal sign; no minus before zero."""

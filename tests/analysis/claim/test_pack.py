@@ -28,6 +28,7 @@ from analysis.claim.report import report_data
 from analysis.claim.signature import SigningKey
 from analysis.claim.values import ClaimInput, ClaimRun, Form, Photo, Step, WheelFacts
 from analysis.claim.verify import verify_pack
+from analysis.claim.wording import Wording
 from analysis.claim.worked import Shown, shown, tables_of
 from analysis.claim.working import work_out
 from config.errors import InputError
@@ -343,11 +344,21 @@ def test_the_first_page_decides(claim: ClaimInput) -> None:
     assert wheel["part"] == "What was found points to the bearing and the flange."
     assert "0.1519 ± 0.0034 mm" in wheel["why"]
     assert data["fingerprint"] == "SHA256:x"
+    flange = replace(claim, runs=claim.runs[1:2])
+    wheel_of_flange = report_data(flange, drawn_of(flange), "")[0]["wheels"][0]
+    why = "The run-out is 0.0914 ± 0.0034 mm (0.00360 ± 0.00014 in); limit: 0.0508 mm (0.0020 in). 0.091"
+    assert wheel_of_flange["why"].startswith(why)
     assert [line["source"] for line in wheel["lines"]] == [
         "invented workshop sheet 8",
         "invented workshop sheet 7",
     ]
     assert wheel["outcome"] == "After the repair every figure that was measured is within its limit."
+
+
+def test_signs_of_the_analysis_are_printed_as_print_has_them() -> None:
+    say = Wording("en", "mm")
+    assert say.sentence("error, +-3 um, known within 1.2 deg") == "error, ±3 µm, known within 1.2°"
+    assert say.sentence("drum, degree") == "drum, degree"
 
 
 def test_what_was_seen_and_felt_speaks_against_a_part_whatever_the_figures_say(claim: ClaimInput) -> None:
@@ -370,6 +381,9 @@ def test_a_bearing_counts_as_fitted_only_where_something_was_measured_after_the_
     told = replace(told, runs=claim.runs[:1])
     parts = report_data(told, drawn_of(told), "")[0]["wheels"][0]["parts"]
     assert parts == "Bearing meant to be fitted: part N-1, lot –"
+    kept = Step(at_utc=claim.job.opened_utc, wheel="front left", step="replace", what="?", value="no")
+    told = replace(told, steps=(kept,))
+    assert report_data(told, drawn_of(told), "")[0]["wheels"][0]["parts"] == ""
 
 
 def test_a_pack_without_runs_is_refused(claim: ClaimInput, key: SigningKey) -> None:
