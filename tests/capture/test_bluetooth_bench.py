@@ -35,8 +35,9 @@ WIRES = ("bench-bluetooth", "bench-bluetooth-frames", "bench-bluetooth-lines")
 QUICK = Pacing(interval_s=0.0075)
 AFTER_S = 1.2
 """The first line is believed to be whole after a second of silence."""
-NOTICED_S, BACK_S = 2.0, 4.0
-"""1 s and 2 s are the promise; the rest is for a machine that is busy with other tests."""
+NOTICED_S, BACK_S = 15.0, 30.0
+"""1 s and 2 s are the promise, and `tests.bench.bluetooth_faults` measures them; a test must not fail
+because the machine is busy."""
 
 Work = Callable[[Route, Path], Awaitable[None]]
 
