@@ -8,6 +8,10 @@ import numpy as np
 
 from analysis.trace import BoolArray, FloatArray, IntArray
 
+TOGETHER_S = 0.002
+"""No indicator for the hand measures again so soon: what arrives closer together waited somewhere."""
+TOGETHER = 0.2  # of the mean gap, for what measures more often
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClockGaps:
@@ -49,13 +53,37 @@ def clock_gaps(time_s: FloatArray, reading_um: FloatArray, noise_um: float, next
 
 
 def working_time(time_s: FloatArray, reading_um: FloatArray, noise_um: float, kept: BoolArray) -> FloatArray:
-    """The time of the readings kept with each jump of the clock made one usual interval long.
+    """The time of the readings kept, bunches spread out and each jump of the clock one usual interval long.
 
     For the search for turns only: the recorded time stays as it is.
     """
+    time_s = _without_bunches(time_s)
     gaps = clock_gaps(time_s, reading_um, noise_um, np.diff(np.flatnonzero(kept)) == 1)
     if not gaps.jumped.size:
         return time_s
     gap = np.diff(time_s, prepend=time_s[0])
     gap[gaps.jumped] = gaps.usual_s
     return np.asarray(time_s[0] + np.cumsum(gap), dtype=np.float64)
+
+
+def _without_bunches(time_s: FloatArray) -> FloatArray:
+    """Times with the readings of each bunch spread back from its end, at most to the bunch before.
+
+    A busy computer, an adapter or a radio hands over several readings at once, all with nearly one time. As
+    recorded the hub would have stood still and then leapt, and speeds taken over microseconds would leave
+    too few digits for the same answer on every computer. The last of a bunch arrived as it was taken.
+    """
+    gap = np.diff(time_s)
+    if not gap.size or float(gap.min()) >= TOGETHER_S:
+        return time_s
+    together = gap < min(TOGETHER_S, TOGETHER * float(gap.mean()))
+    last = np.append(np.flatnonzero(~together), time_s.size - 1)
+    if last.size < 2:
+        return time_s
+    count = np.diff(last, prepend=-1)
+    apart = np.diff(time_s[last]) / count[1:]
+    usual = float(np.median(apart))
+    apart = np.minimum(np.concatenate([[usual], apart]), usual)  # what is more is time without readings
+    bunch = np.repeat(np.arange(last.size), count)
+    before_last = last[bunch] - np.arange(time_s.size)
+    return np.asarray(time_s[last][bunch] - before_last * apart[bunch], dtype=np.float64)
