@@ -13,7 +13,15 @@ from itertools import compress
 import numpy as np
 
 from analysis.cleaning_clock import clock_gaps
-from analysis.cleaning_levels import Jump, hops, jumps, switch_without_jump, unit_factor
+from analysis.cleaning_levels import (
+    MOST_JUMPS,
+    hops,
+    jump_note,
+    jumps,
+    many_jumps_note,
+    switch_without_jump,
+    unit_factor,
+)
 from analysis.cleaning_spikes import is_interrupted, lone_spikes, off_the_curve, without_bumps
 from analysis.cleaning_still import idle_ends, stuck
 from analysis.one_way import one_way
@@ -24,7 +32,6 @@ from analysis.values import Cleaned, Note, Setup
 
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9 /:;,.]{0,80}")
 _SMALLEST_SHARE = 0.5
-_MOST_JUMPS = 3
 _FEWEST_AT_LEVEL = 4
 _INCH_STEPS_UM = (0.254, 1.27, 2.54, 12.7, 25.4)
 
@@ -286,27 +293,16 @@ def _levels(work: _Work) -> None:
     )
     # Elsewhere it was a steep place of the flange: the trace as a whole knows of no change of level.
     sure = [abs(by_um) > max(4.0 * standard, 3.0 * work.step) for by_um, standard in sizes]
-    if sum(sure) > _MOST_JUMPS:
+    if sum(sure) > MOST_JUMPS:
         work.refused = True
-        work.say(
-            "many_jumps",
-            f"The level jumps {sum(sure)} times: the holder or the plunger is loose. The run is refused.",
-        )
+        work.notes.append(many_jumps_note(sum(sure)))
         return
     index = np.flatnonzero(work.keep)
     for one, (by_um, standard_um) in compress(zip(found, sizes, strict=True), sure):
         work.reading[index[one.after] :] -= by_um
         work.standard_um = float(np.hypot(work.standard_um, standard_um))
-        _say_jump(work, one, by_um, standard_um)
-
-
-def _say_jump(work: _Work, one: Jump, by_um: float, standard_um: float) -> None:
-    place = work.where(one.after)
-    taken = f"{by_um:+.1f} um were taken off from there on, known to {standard_um:.1f} um (standard)."
-    if one.to_zero:
-        work.say("rezero", f"The indicator was re-zeroed at {place}: {taken}")
-    else:
-        work.say("slip", f"The level jumps at {place}, as when the holder slips: {taken}")
+        place = work.where(one.after)
+        work.notes.append(jump_note(place, by_um, standard_um, to_zero=one.to_zero))
 
 
 def _idle(work: _Work) -> None:

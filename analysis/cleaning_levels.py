@@ -12,8 +12,11 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from analysis.trace import FloatArray, IntArray
+from analysis.values import Note
 
 INCH = 25.4
+MOST_JUMPS = 3
+"""More changes of level than this in one run, and it is refused."""
 _BESIDE = 4
 _HOP_READINGS = 6
 _HOP_S = 0.9
@@ -67,11 +70,38 @@ def jumps(time_s: FloatArray, reading_um: FloatArray, noise_um: float, resolutio
                 after=int(places[index] + 1),
                 by_um=float(excess[index]),
                 standard_um=float(np.hypot(np.std(others[index]), np.sqrt(2.0) * noise_um)),
-                to_zero=abs(after) <= max(2.0 * resolution_um, 4.0 * noise_um, 0.02 * size, moved)
-                and size > 10.0 * max(resolution_um, noise_um),
+                to_zero=is_zero(after, size, moved, noise_um, resolution_um),
             )
         )
     return found
+
+
+def is_zero(after_um: float, by_um: float, moved_um: float, noise_um: float, resolution_um: float) -> bool:
+    """Whether the first reading after a change of level by `by_um` is what a zero key leaves.
+
+    Args:
+        after_um: that reading.
+        by_um: size of the change.
+        moved_um: how far readings there move from one to the next.
+        noise_um: noise of one reading.
+        resolution_um: step of the indicator.
+    """
+    near = abs(after_um) <= max(2.0 * resolution_um, 4.0 * noise_um, 0.02 * abs(by_um), moved_um)
+    return near and abs(by_um) > 10.0 * max(resolution_um, noise_um)
+
+
+def jump_note(place: str, by_um: float, standard_um: float, *, to_zero: bool) -> Note:
+    """What is said of a change of level that was taken off."""
+    taken = f"{by_um:+.1f} um were taken off from there on, known to {standard_um:.1f} um (standard)."
+    if to_zero:
+        return Note("rezero", f"The indicator was re-zeroed at {place}: {taken}")
+    return Note("slip", f"The level jumps at {place}, as when the holder slips: {taken}")
+
+
+def many_jumps_note(count: int) -> Note:
+    """What is said of a run that is refused for its jumps."""
+    text = f"The level jumps {count} times: the holder or the plunger is loose. The run is refused."
+    return Note("many_jumps", text)
 
 
 def hops(found: list[Jump], time_s: FloatArray) -> tuple[list[Jump], IntArray]:

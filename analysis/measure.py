@@ -14,6 +14,7 @@ from analysis.cleaning import clean
 from analysis.endplay import EndPlay, find_strokes
 from analysis.findings import RunoutFigures, endplay_points_to, runout_points_to
 from analysis.judge import Judgement, coarse_for, judge, unless_holder_moved
+from analysis.late_steps import without_late_steps
 from analysis.results import EndplayResult, FimOut, OrderOut, RunoutResult, StrokeOut, TurnsOut, Verdict
 from analysis.runout import Runout, take_apart
 from analysis.runout_verdict import RunoutJudged, judge_runout
@@ -105,6 +106,8 @@ def _laid_out(
         return ring, *take_tips_apart(ring), angle_notes
     cleaned, angle_notes = along_the_axis(without_holes(clean(trace, setup)), setup)
     turns = find_turns(cleaned, setup, second_face_deg=face_deg)
+    if face_deg is None:
+        cleaned, turns = without_late_steps(cleaned, turns, lambda part: find_turns(part, setup))
     return cleaned, turns, take_apart(cleaned, turns, setup), angle_notes
 
 
