@@ -51,6 +51,10 @@ class _LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
+            from difflib import get_close_matches
+
+            for near in get_close_matches(cmd_name, COMMANDS, n=1):
+                raise click.UsageError(f"No such command {cmd_name!r}. Did you mean {near!r}?", ctx)
             return None
         command = importlib.import_module(f"capture.commands.{cmd_name}").command
         assert isinstance(command, click.Command)
@@ -101,9 +105,14 @@ def run(arguments: list[str] | None = None) -> int:
         status = group.main(args=arguments, prog_name="hubproof", standalone_mode=False)
     except HubproofError as error:
         return _refuse(error.line(), error.exit_status)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        return error.exit_code
     except click.UsageError as error:
         path = error.ctx.command_path if error.ctx else "hubproof"
-        return _refuse(f"{path}: {error.format_message().rstrip('.')}; see '{path} --help'", error.exit_code)
+        told = error.format_message().rstrip(".")
+        told += "" if told.endswith("?") else ";"
+        return _refuse(f"{path}: {told} see '{path} --help'", error.exit_code)
     except click.ClickException as error:
         return _refuse(error.format_message(), error.exit_code)
     except (click.Abort, KeyboardInterrupt):

@@ -65,6 +65,7 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
     ("arguments", "message"),
     [
         (["wobble"], "hubproof: No such command 'wobble'; see 'hubproof --help'"),
+        (["analyze"], "hubproof: No such command 'analyze'. Did you mean 'analyse'? see 'hubproof --help'"),
         (
             ["analyse", "--kind", "runout"],
             "hubproof analyse: Missing argument 'FILE...'; see 'hubproof analyse --help'",
@@ -83,6 +84,16 @@ def test_a_wrong_call_is_one_line_and_status_2(
     assert run(arguments) == 2
     told = capsys.readouterr()
     assert (told.out, told.err) == ("", message + "\n")
+
+
+@pytest.mark.parametrize("arguments", [[], ["runs"]])
+def test_nothing_asked_for_shows_the_help_as_it_is_laid_out(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(arguments) == 2
+    told = capsys.readouterr()
+    run([*arguments, "--help"])
+    assert (told.out, told.err) == ("", capsys.readouterr().out)
 
 
 def test_a_foreseen_trouble_is_one_line_with_its_status(
