@@ -15,6 +15,7 @@ from config.errors import InputError, StoreError
 DATABASE = "hubproof.sqlite"
 DAEMON = "daemon.json"
 INDICATORS = "indicators.toml"
+KEY = "signing_key"
 LOCK = "owner.lock"
 
 

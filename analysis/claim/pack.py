@@ -35,7 +35,7 @@ from analysis.claim.report import render_report
 from analysis.claim.signature import PublicKey, SigningKey, sign
 from analysis.claim.summary import judged_um
 from analysis.claim.tables import describe_tables
-from analysis.claim.values import ClaimInput, ClaimResult, ClaimRun, Photo, RunHeader
+from analysis.claim.values import ClaimInput, ClaimResult, ClaimRun, Photo, RecordLink, RunHeader
 from analysis.claim.worked import shown, tables_of
 from analysis.claim.working import Working, work_out
 from analysis.results import Model
@@ -107,6 +107,9 @@ def make_pack(claim: ClaimInput, key: SigningKey, *, with_customer: bool = False
     if not claim.runs:
         raise InputError("has no run to show", where=f"job {claim.job.number or claim.job.id}")
     claim, left_out = for_handing_over(claim, with_customer=with_customer)
+    if claim.record is not None and claim.record.last_link_sha256 is not None:
+        blinded = RecordLink(last_link_blinded=key.blinded(claim.record.last_link_sha256))
+        claim = replace(claim, record=blinded)
     workings = [work_out(run) for run in claim.runs]
     claim, anew = computed_anew(claim, workings)
     tables = [tables_of(working, name) for working, name in zip(workings, run_names(claim), strict=True)]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import contextlib
 import hashlib
+import hmac
 import os
 import struct
 from dataclasses import dataclass
@@ -17,6 +18,8 @@ from pathlib import Path
 
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.serialization import (
     Encoding,
     NoEncryption,
@@ -32,6 +35,7 @@ IDENTITY = "hubproof-station"  # the name under which allowed_signers lists the 
 _MAGIC, _VERSION, _HASH, _TYPE = b"SSHSIG", 1, b"sha512", b"ssh-ed25519"
 _BEGIN, _END, _WIDTH = "-----BEGIN SSH SIGNATURE-----", "-----END SSH SIGNATURE-----", 70
 _KEY_BYTES = 32
+_LINK_SECRET = b"hubproof: link of the record in a claim pack"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +70,16 @@ class SigningKey:
 
     private: Ed25519PrivateKey
 
+    def blinded(self, link_sha256: str) -> str:
+        """What a pack says of a link of the record: HMAC-SHA-256 (RFC 2104) under a secret of this key.
+
+        The secret is derived with HKDF (RFC 5869), so that it says nothing of the key itself; the same key
+        and link give the same 64 hexadecimal digits.
+        """
+        raw = self.private.private_bytes(Encoding.Raw, PrivateFormat.Raw, NoEncryption())
+        secret = HKDF(SHA256(), _KEY_BYTES, salt=None, info=_LINK_SECRET).derive(raw)
+        return hmac.digest(secret, link_sha256.encode(), "sha256").hex()
+
     @property
     def public(self) -> PublicKey:
         """The half that may be handed out."""
@@ -81,8 +95,24 @@ def load_or_make_key(path: Path) -> SigningKey:
     try:
         if not path.exists():
             _write_new_key(path)
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(path)) from error
+    return load_key(path)
+
+
+def load_key(path: Path) -> SigningKey:
+    """The key in `path`, in OpenSSH private key format.
+
+    Raises:
+        InputError: the file cannot be read, or holds no Ed25519 key without a passphrase.
+    """
+    try:
         private = load_ssh_private_key(path.read_bytes(), password=None)
-    except (OSError, ValueError, TypeError, UnsupportedAlgorithm) as error:
+    except OSError as error:
+        raise InputError(
+            f"cannot be read: {error.strerror}", where=str(path), expected="the station's signing key"
+        ) from error
+    except (ValueError, TypeError, UnsupportedAlgorithm) as error:
         raise InputError(
             f"holds no usable signing key: {error}",
             where=str(path),

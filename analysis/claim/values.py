@@ -28,6 +28,7 @@ ClaimKind = Literal["runout", "endplay", "bore", "rest"]
 ClaimResult = RunoutResult | EndplayResult | BoreResult | RestResult
 
 Utc = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(UTC))]
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Identifier = Annotated[str, Field(min_length=1, max_length=100)]
 
 
@@ -189,10 +190,14 @@ class WheelFacts(Model):
 class RecordLink(Model):
     """The end of the station's hash chain when the pack was made (see `analysis.record.chain`).
 
-    A record that was rewritten later, links and all, no longer holds this link.
+    A record that was rewritten later, links and all, no longer holds this link. A pack carries it blinded by
+    a secret of the station (`SigningKey.blinded`): the chain also goes over customer and plate, which do not
+    leave the workshop, and whoever has the rest could try out plates on a bare link. Packs of form 1 have it
+    bare.
     """
 
-    last_link_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    last_link_sha256: Sha256 | None = None
+    last_link_blinded: Sha256 | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -266,10 +266,9 @@ def last_link(connection: sqlite3.Connection) -> str:
     return str(row[0]) if row else chain.FIRST_LINK
 
 
-def has_link(connection: sqlite3.Connection, link_sha256: str) -> bool:
-    """Whether the chain holds a link with this SHA-256."""
-    found = connection.execute("SELECT 1 FROM chain WHERE link_sha256 = ?", (link_sha256,)).fetchone()
-    return found is not None
+def all_links(connection: sqlite3.Connection) -> list[str]:
+    """SHA-256 of every link of the chain."""
+    return [link for (link,) in connection.execute("SELECT link_sha256 FROM chain")]
 
 
 def run_sha256(connection: sqlite3.Connection, key: int) -> str:

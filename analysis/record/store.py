@@ -6,7 +6,7 @@ import hashlib
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -416,14 +416,14 @@ class Store:
             return second.whole_trace(connection, queries.run(connection, id_or_prefix))
 
     def last_link(self) -> str:
-        """SHA-256 of the hash chain's last link, hexadecimal; a claim pack carries it."""
+        """SHA-256 of the hash chain's last link, hexadecimal; a claim pack carries it blinded."""
         with self._reading() as connection:
             return queries.last_link(connection)
 
-    def has_link(self, link_sha256: str) -> bool:
-        """Whether the hash chain holds this link: what it proves was not rewritten since."""
+    def has_link(self, is_it: Callable[[str], bool]) -> bool:
+        """Whether the hash chain holds a link (by its SHA-256): what it proves was not rewritten since."""
         with self._reading() as connection:
-            return queries.has_link(connection, link_sha256)
+            return any(map(is_it, queries.all_links(connection)))
 
     def last_check(
         self, indicator: str, serial_number: str = "", *, before: datetime | None = None

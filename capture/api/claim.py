@@ -12,7 +12,7 @@ from analysis.record import parse_wheel
 from analysis.record.jobs import Jobs
 from capture.api.jobs import Desk
 from capture.bench import Bench
-from capture.commands.claim import KEY
+from capture.folder import KEY
 from capture.job_models import Name
 from config.path import Step
 

@@ -10,13 +10,12 @@ import click
 
 from capture.commands.job import PATH
 from capture.commands.options import data_option, existing_database
+from capture.folder import KEY
 from config.errors import InputError
 
 if TYPE_CHECKING:
     from analysis.claim.pack import Pack
     from analysis.claim.values import ClaimInput, Form, Job
-
-KEY = "signing_key"
 
 
 @click.command(short_help="Write the signed claim pack of a job.")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from capture.commands.options import data_option, existing_database
+from capture.folder import KEY
 from config.errors import InputError
 
 if TYPE_CHECKING:
@@ -98,22 +99,27 @@ def _check_record(data: Path) -> int:
 
 
 def _check_origin(pack: Path, data: Path) -> int:
-    """Whether this record still holds the link that the pack carries."""
+    """Whether this record still holds the link that the pack carries, blinded by this station's key."""
     from analysis.claim.pack import read_pack
+    from analysis.claim.signature import load_key
     from analysis.claim.unpack import unpack
     from analysis.record import Store
 
     claim, _ = read_pack(unpack(pack).files)
     if claim.record is None:
         raise InputError("carries no link of a record", where=str(pack))
-    link = claim.record.last_link_sha256
+    bare, blinded = claim.record.last_link_sha256, claim.record.last_link_blinded
     with Store.open(existing_database(data)) as store:
-        held = store.has_link(link)
+        if blinded is None:
+            held = store.has_link(lambda link: link == bare)
+        else:
+            key = load_key(data / KEY)
+            held = store.has_link(lambda link: key.blinded(link) == blinded)
     if held:
-        click.echo(f"{pack}: was made from this record, which still holds its link {link}")
+        click.echo(f"{pack}: was made from this record, which still holds its link")
         return 0
     click.echo(
-        f"differs: {pack}: this record does not hold the link {link}: it is another station's, "
-        "or the record was rewritten since"
+        f"differs: {pack}: this record does not hold the link of the pack: it is another station's, "
+        "the record was rewritten since, or the signing key was replaced"
     )
     return 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import shutil
 import sqlite3
 import zipfile
 from dataclasses import asdict
@@ -165,6 +166,45 @@ def test_a_record_that_was_rewritten_whole_no_longer_holds_the_link_of_the_pack(
             rows = enumerate(zip((trace.time_s * 1e9).astype(int), nm, strict=True))
             forged.append_readings(ref.key, [(seq, int(t), int(v), None, None) for seq, (t, v) in rows])
             forged.end_run(ref.key, "done", int(16.1e9))
+    shutil.copy(data / "signing_key", other)
     assert hubproof(["verify", "--database", "--data", str(other)]) == 0
     assert hubproof(["verify", str(pack), "--database", "--data", str(other)]) == 1
     assert "does not hold the link" in capsys.readouterr().out
+
+
+def test_the_link_of_the_record_is_blinded_and_known_to_its_own_station_alone(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pack = claimed(data, tmp_path / "pack.zip")
+    with Store.open(data / "hubproof.sqlite") as store:
+        link = store.last_link()
+    # Customer and plate are in the chain: with a bare link whoever has the rest could try plates out.
+    assert link.encode() not in pack.read_bytes()
+    key = load_or_make_key(data / "signing_key")
+    assert key.blinded(link).encode() in pack.read_bytes()
+    (data / "signing_key").unlink()
+    load_or_make_key(data / "signing_key")
+    assert hubproof(["verify", str(pack), "--database", "--data", str(data)]) == 1
+    assert "or the signing key was replaced" in capsys.readouterr().out
+    (data / "signing_key").unlink()
+    assert hubproof(["verify", str(pack), "--database", "--data", str(data)]) == 2
+    told = capsys.readouterr().err.strip().splitlines()[-1]
+    assert "signing_key: cannot be read: No such file or directory" in told
+
+
+def test_an_older_pack_has_its_link_bare(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pack = claimed(data, tmp_path / "pack.zip")
+    with Store.open(data / "hubproof.sqlite") as store:
+        link = store.last_link()
+    zipfile.ZipFile(pack).extractall(tmp_path / "older")
+    (folder,) = (tmp_path / "older").iterdir()
+    document = json.loads((folder / "data" / "job.json").read_text("utf-8"))
+    document |= {"format": "hubproof-claim-pack/1", "record": {"last_link_sha256": link}}
+    (folder / "data" / "job.json").write_text(json.dumps(document), "utf-8")
+    # Written by hand here, so that its signature does not hold; the record's word stands by itself.
+    assert hubproof(["verify", str(folder), "--database", "--data", str(data)]) == 1
+    told = capsys.readouterr()
+    assert "was made from this record" in told.out
+    assert "is of an older form (hubproof-claim-pack/1)" in told.err
