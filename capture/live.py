@@ -12,8 +12,8 @@ from config.clock import NS_PER_S, Clock
 
 PACE_S = 0.02
 EARLY_S = 0.01
-"""So much before its time a message may come: counted from the message before, each lateness would be added to
-the next, and an indicator of 50 readings a second be held up by 20 ms before two readings shared a message."""
+"""So much before its time a message may come: counted from the message before, each lateness would be added
+to the next, and an indicator of 50 readings a second be held up by 20 ms before two shared a message."""
 MOST_IN_A_MESSAGE = 1_000
 """A watcher needs no more in 20 ms; the record has them all."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import gzip
 import json
+import re
 from importlib.resources import files
 from typing import Annotated
 
@@ -23,8 +24,8 @@ from config.errors import HubproofError, InputError
 
 _SETUP = TypeAdapter(Setup)
 POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+PLAIN_HOST = re.compile(r"[a-z0-9.-]{1,100}(:\d{1,5})?", re.IGNORECASE)
 HEADERS = {
-    "Content-Security-Policy": POLICY,
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Opener-Policy": "same-origin",
@@ -72,13 +73,22 @@ def page_files() -> dict[str, bytes]:
     return found
 
 
+def policy_at(host: str) -> str:
+    """The policy of the page at `host`, a Host header that was let in.
+
+    Not every browser takes 'self' to mean the WebSocket of the same host (w3c/webappsec-csp, issue 7).
+    """
+    return f"{POLICY}; connect-src 'self' ws://{host}" if PLAIN_HOST.fullmatch(host) else POLICY
+
+
 def lean(name: str, body: bytes) -> bytes:
-    """A file without what only its writers need: indentation and lines of comment, the spaces of JSON."""
-    if name.endswith(".json"):
+    """A file without what only its writers need: indentation and comments, the spaces of JSON."""
+    if name.endswith((".json", ".webmanifest")):
         return json.dumps(json.loads(body), ensure_ascii=False, separators=(",", ":")).encode()
-    if not name.endswith((".js", ".css")):
+    if not name.endswith((".js", ".css", ".html")):
         return body
-    lines = (line.strip() for line in body.decode().splitlines())
+    text = re.sub(r"<!--.*?-->|/\*.*?\*/", "", body.decode(), flags=re.DOTALL)
+    lines = (line.strip() for line in text.splitlines())
     return "\n".join(line for line in lines if line and not line.startswith("//")).encode()
 
 
@@ -90,13 +100,14 @@ def add_page(app: FastAPI, bench: Bench) -> None:
     packed = {name: gzip.compress(body, mtime=0) for name, body in served.items() if name[-4:] != ".png"}
 
     def answer(name: str, request: Request) -> Response:
+        headers = {**HEADERS, "Content-Security-Policy": policy_at(request.headers.get("host", ""))}
         if name not in served:
-            return Response(status_code=404, headers=HEADERS)
+            return Response(status_code=404, headers=headers)
         kind = KINDS[name.rpartition(".")[2]]
         if name in packed and "gzip" in request.headers.get("accept-encoding", ""):
-            headers = {**HEADERS, "Content-Encoding": "gzip", "Vary": "Accept-Encoding"}
+            headers |= {"Content-Encoding": "gzip", "Vary": "Accept-Encoding"}
             return Response(packed[name], media_type=kind, headers=headers)
-        return Response(served[name], media_type=kind, headers=HEADERS)
+        return Response(served[name], media_type=kind, headers=headers)
 
     @app.get("/", include_in_schema=False)
     async def page(request: Request) -> Response:

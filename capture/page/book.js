@@ -4,11 +4,26 @@
 const GAP = /\{n?\}/;
 const NUMBER = /^[-+\d.,%; ]+$/;
 const DEEPEST = 4;
-let book = [];
+
+const tableOf = (phrases) => phrases.map(([english, german]) => [patternOf(english), german]);
 
 export function withBook(phrases) {
-  book = phrases.map(([english, german]) => [patternOf(english), german]);
-  return translated;
+  const book = tableOf(phrases);
+  return (text) => translated(text, book);
+}
+
+// Of a refusal, or of what is wrong with a link: "where: what; what to do", each part by itself.
+export function withTrouble(phrases, path) {
+  const book = tableOf(Object.entries({ ...phrases, ...path }));
+  const behind = (text) => {
+    const [where, ...what] = text.split(": ");
+    const german = what.length ? translated(what.join(": "), book) ?? behind(what.join(": ")) : undefined;
+    return german && `${translated(where, book) ?? where}: ${german}`;
+  };
+  return (line) => {
+    const parts = line.split("; ").map((text, i) => translated(text, book) ?? (i ? undefined : behind(text)));
+    return parts.includes(undefined) ? undefined : parts.join("; ");
+  };
 }
 
 const plain = (text) => text.replace(/[.*+?^${}()|[\]\\]/g, "\\$&");
@@ -22,16 +37,16 @@ function patternOf(english) {
 const gap = (sign) => (sign === "{n}" ? "([-+\\d.,%; ]+)" : "(.+?)");
 
 // Undefined when the book does not have it.
-function translated(text, depth = 0) {
+function translated(text, book, depth = 0) {
   if (depth > DEEPEST) return undefined;
   for (const [pattern, german] of book) {
     const match = pattern.exec(text);
-    if (match) return german.replace(/\{(\d)\}/g, (_, i) => part(match[Number(i) + 1], depth));
+    if (match) return german.replace(/\{(\d)\}/g, (_, i) => part(match[Number(i) + 1], book, depth));
   }
   return undefined;
 }
 
-function part(text, depth) {
-  if (NUMBER.test(text)) return text.replace(/(?<=\d)\.(?=\d)/g, ",");
-  return translated(text, depth + 1) ?? text;
+function part(text, book, depth) {
+  if (NUMBER.test(text)) return text.replace(/(\d)\.(?=\d)/g, "$1,");
+  return translated(text, book, depth + 1) ?? text;
 }

@@ -45,6 +45,11 @@ export function fit(svg) {
   return sizes.get(svg);
 }
 
+export function setIn(element, [text, lang]) {
+  set(element, text);
+  if (element.lang !== lang) element.lang = lang;
+}
+
 export function set(element, text) {
   if (element.textContent !== text) element.textContent = text; // unchanged text is not read out again
 }

@@ -99,7 +99,7 @@ function runRow(each) {
   const about = each.kept === "thrown away" ? word("said_thrown away") : each.verdict ? word(each.verdict) : word(`state_${each.state}`);
   return el("li", {}, el("a", { class: `row ${each.kept === "thrown away" ? "thrown" : ""}`, href: beside ? `#history/${beside}/${each.id}` : `#history/${each.id}` },
     el("span", { class: `mark ${each.kept === "thrown away" ? "" : (each.verdict ?? "").replace(" ", "-")}` }, about),
-    el("span", {}, el("b", {}, word(`kind_${each.kind}`), value ? ` ${value}` : ""), el("span", { class: "soft" }, [vehicles.get(each.job), where].filter(Boolean).join(", ") || word("choice_none"))),
+    el("span", {}, el("b", {}, `${word(`kind_${each.kind}`)} `, el("span", { class: "value" }, value)), el("span", { class: "soft" }, [vehicles.get(each.job), where].filter(Boolean).join(", ") || word("choice_none"))),
     el("span", { class: "soft aside" }, when(each.started_utc))));
 }
 

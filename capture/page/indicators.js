@@ -1,13 +1,13 @@
 // The indicators view: each one, whether it speaks, whether it may be believed, and its check.
 
-import { by, el, renew, set } from "./dom.js";
+import { by, el, renew, set, told as inTongue } from "./dom.js";
 import { show } from "./heard.js";
 import { showFigure, showLength } from "./lengths.js";
 import { checked, linkPath, shape } from "./marks.js";
 import { closeSheet, openSheet } from "./sheet.js";
 import { changed, quietly, running, state, told, unit } from "./state.js";
 import { cards, startCheck, stopCheck } from "./station.js";
-import { language, said, when, word } from "./words.js";
+import { language, said, trouble, when, word } from "./words.js";
 
 const GOING = ["resting", "setting"];
 let known = null;
@@ -50,7 +50,7 @@ function card(described, going) {
     el("div", { class: "card-head" }, shape(linkPath(link), "link"), el("div", {},
       el("h2", {}, described.indicator, described.simulated ? ` (${word("simulated")})` : ""),
       el("p", { class: "soft" }, word(state.live ? now.state : "away")))),
-    now.why ? el("p", { class: "problem", lang: "en" }, now.why) : null,
+    now.why ? inTongue("p", trouble(now.why), { class: "problem" }) : null,
     el("ul", { class: "checks" }, calibration(described), lastCheck(described)),
     going ? el("p", { class: "do", role: "status", id: `do-${described.indicator}` }) : facts(described, now),
     keys(described, now, going));
@@ -69,9 +69,9 @@ function lastCheck({ last_check: last, resolution_nm: stepNm }) {
   const { check } = last;
   const figures = [word("check_rest", { spread: showFigure(check.at_rest.spread_mm, unit(), stepNm) })];
   if (check.blocks) figures.push(word("check_blocks", { worst: showFigure(check.blocks.worst_mm, unit(), stepNm), verdict: word(check.blocks.verdict) }));
-  const reasons = check.passed ? [] : check.reasons.map((each) => each.text);
+  const reasons = check.passed ? [] : check.reasons.flatMap((each) => [" ", inTongue("span", trouble(each.text))]);
   return point(check.passed ? "good" : "bad", word(check.passed ? "checked_good" : "checked_bad"),
-    el("span", {}, [when(last.made_utc), ...figures].join(", "), reasons.length ? el("span", { lang: "en" }, `. ${reasons.join(" ")}`) : null));
+    el("span", {}, `${[when(last.made_utc), ...figures].join(", ")}.`, reasons));
 }
 
 function facts(described, now) {

@@ -7,7 +7,7 @@ import { releaseJob } from "./station.js";
 import { language, sentence, told as inWords, word, worded } from "./words.js";
 
 const STEP_NM = 1000;
-const ROW = 64;
+const ROW = 84;
 
 export function findings(job, end, takeIn) {
   const left = job.wheels.flatMap((each) => each.next.filter((step) => !step.optional));
@@ -47,21 +47,22 @@ function change(line) {
   const most = 1.15 * Math.max(limit ?? 0, ...rows.map(([, each]) => (each?.value_mm ?? 0) + (each?.expanded_mm ?? 0)), 0.001);
   const x = (mm) => 8 + (Math.max(0, mm) / most) * 464;
   rows.forEach(([name, figure], i) => {
-    const y = i * ROW + 44;
-    svg.append(node("text", { x: 8, y: y - 20 }, word(`figure_${name}`)), node("path", { class: "axis", d: `M8 ${y}H472` }));
+    const y = i * ROW + 62;
+    svg.append(node("text", { x: 8, y: y - 40, class: "soft" }, word(`figure_${name}`)), node("path", { class: "axis", d: `M8 ${y}H472` }));
     if (!figure || figure.value_mm === null) {
-      svg.append(node("text", { x: 472, y: y - 20, "text-anchor": "end" }, word("not_measured")));
+      svg.append(node("text", { x: 8, y: y - 18 }, word("not_measured")));
       return;
     }
     const verdict = figure.verdict ? `: ${word(figure.verdict)}` : "";
     const reach = figure.expanded_mm ?? 0;
     svg.append(
-      node("text", { x: 472, y: y - 20, "text-anchor": "end" }, `${show(figure.value_mm)} ± ${show(reach)}${verdict}`),
+      node("text", { x: 8, y: y - 18 }, `${show(figure.value_mm)} ± ${show(reach)}${verdict}`),
       node("path", { class: "reach", d: `M${px(x(figure.value_mm - reach))} ${y}H${px(x(figure.value_mm + reach))}` }),
       node("path", { class: "found-at", d: `M${px(x(figure.value_mm))} ${y - 11}l9 11-9 11-9-11z` }));
   });
   if (limit) {
-    svg.append(node("path", { class: "limit", d: `M${px(x(limit))} 30V${2 * ROW}` }),
+    const walls = rows.map((_, i) => `M${px(x(limit))} ${i * ROW + 48}v28`).join(""); // not through the words
+    svg.append(node("path", { class: "limit", d: walls }),
       node("text", { x: px(Math.min(x(limit), 400)), y: 2 * ROW + 20, "text-anchor": "middle" }, word("limit", { limit: show(limit) })));
   }
   const heard = rows.map(([name, each]) => `${word(`figure_${name}`)} ${each?.value_mm ? show(each.value_mm) : word("not_measured")}`).join(", ");

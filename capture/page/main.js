@@ -1,7 +1,7 @@
 // Where the page begins: the header, the ways between the views, the keys, and the station's voice.
 
 import { requestFor } from "./choice.js";
-import { by, renew, set } from "./dom.js";
+import { by, renew, set, setIn } from "./dom.js";
 import { hear, heardLink, show } from "./heard.js";
 import { drawHistory, enterHistory } from "./history.js";
 import { drawIndicators, enterIndicators } from "./indicators.js";
@@ -14,7 +14,7 @@ import { answers, closeSheet, openSheet } from "./sheet.js";
 import { switchSound } from "./sound.js";
 import { changed, drawWith, indicator, quietly, running, state, told, unit } from "./state.js";
 import { health, keepRun, markRun, measureStep, setUp, startRun, stopRun } from "./station.js";
-import { firstLanguage, loadWords, otherLanguage, word } from "./words.js";
+import { firstLanguage, loadWords, otherLanguage, trouble, word } from "./words.js";
 
 const ROOMS = {
   measure: [drawMeasure, () => {}],
@@ -64,8 +64,8 @@ function drawLink() {
   set(by("sound"), word(state.sound ? "sound_on" : "sound_off"));
   by("sound").setAttribute("aria-pressed", String(state.sound));
   const away = state.paired ? word("away_why") : "";
-  set(by("link-why"), state.live ? state.trouble || (indicator()?.why ?? "") : away);
-  if (by("sheet").open) set(by("sheet-trouble"), state.trouble); // what is behind it cannot be read
+  setIn(by("link-why"), trouble(state.live ? state.trouble || (indicator()?.why ?? "") : away));
+  if (by("sheet").open) setIn(by("sheet-trouble"), trouble(state.trouble)); // what is behind it cannot be read
 }
 
 // The points of the set-up are asked for again when something that they rest on has changed.

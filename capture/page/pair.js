@@ -1,9 +1,9 @@
 // A device of the workshop's network that the station does not know yet: it takes the code shown at the bench.
 
-import { by, el, renew, set } from "./dom.js";
+import { by, el, renew, setIn } from "./dom.js";
 import { state, told } from "./state.js";
 import { pair } from "./station.js";
-import { language, word } from "./words.js";
+import { language, trouble, word } from "./words.js";
 
 export function drawPair() {
   renew(by("room-pair"), language, () => [
@@ -17,7 +17,7 @@ export function drawPair() {
       el("p", { class: "problem", id: "pair-trouble", role: "alert" }),
       el("button", { class: "deed", type: "submit" }, word("pair_go"))),
   ]);
-  set(by("pair-trouble"), state.trouble);
+  setIn(by("pair-trouble"), trouble(state.trouble));
 }
 
 function submit(event) {

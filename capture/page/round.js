@@ -68,8 +68,8 @@ function studTicks(studs) {
 }
 
 function highSpot(deg) {
-  const [tip, foot] = [RING - SWING - 6, RING - SWING - 30];
-  return `M${point(deg, tip)}L${point(deg - 9, foot)}L${point(deg + 9, foot)}Z`;
+  const [tip, foot] = [RING - SWING - 1, RING - SWING - 23]; // inside it stand the words
+  return `M${point(deg, tip)}L${point(deg - 10, foot)}L${point(deg + 10, foot)}Z`;
 }
 
 export function highWords(deg, marked, studs) {
@@ -82,8 +82,9 @@ export function highWords(deg, marked, studs) {
 }
 
 function inTheMiddle(lines) {
-  return lines.map((text, i) =>
-    node("text", { x: MIDDLE, y: MIDDLE + 20 * (i - (lines.length - 1) / 2) + 5, "text-anchor": "middle" }, text));
+  return lines.map((text, i) => node("text", {
+    x: MIDDLE, y: MIDDLE + 21 * (i - 1) + (i === 1 ? 8 : 5), "text-anchor": "middle", class: i === 1 ? "degrees" : "about",
+  }, text));
 }
 
 const closed = (angles, row, radius) => `M${row.map((um, i) => point(angles[i], radius(um))).join("L")}Z`;

@@ -6,7 +6,10 @@ import { word } from "./words.js";
 export function openSheet(title, ...content) {
   const sheet = by("sheet");
   sheet.replaceChildren(
-    el("form", { method: "dialog", class: "sheet" },
+    el("form", { method: "dialog", class: "sheet", onsubmit: (event) => { // enter does what the large key does
+      event.preventDefault();
+      sheet.querySelector(".deed")?.click();
+    } },
       el("h2", { id: "sheet-title", tabindex: "-1" }, title),
       ...content,
       el("p", { class: "problem", id: "sheet-trouble", role: "alert" }),

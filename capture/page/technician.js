@@ -16,11 +16,6 @@ export function askTechnician(then) {
     closeSheet();
     return then();
   };
-  name.addEventListener("keydown", (event) => {
-    if (event.key !== "Enter") return;
-    event.preventDefault();
-    take();
-  });
   openSheet(word("technician_title"), name, el("button", { type: "button", class: "deed", onclick: take }, word("choice_done")));
   name.focus();
 }

@@ -132,7 +132,7 @@ function drawScale(svg, result, unit, stepNm) {
   parts.push(...limitNames(good, bad, x, show, width));
   parts.push(node("path", { class: "reach", d: `M${px(x(value - reach))} ${BASE}H${px(x(value + reach))}` }));
   const at = x(value);
-  parts.push(node("path", { class: "found", d: `M${px(at)} ${BASE - 14}l11 14-11 14-11-14z` }));
+  parts.push(node("path", { class: "found-at", d: `M${px(at)} ${BASE - 14}l11 14-11 14-11-14z` }));
   svg.replaceChildren(...parts);
   svg.setAttribute("aria-label", word("scale_label", { value: show(value), reach: show(reach), limit: show(bad) }));
 }

@@ -6,12 +6,17 @@ let words = {};
 let patterns = [];
 let path = {};
 let translated = () => undefined;
+let troubled = () => undefined;
 export let language = "en";
 
 export async function loadWords(wanted) {
   words = await fetched(wanted);
   path = wanted === "en" ? {} : await fetched(`path.${wanted}`); // the shipped path of steps is in English
-  if (wanted !== "en") translated = (await import("./book.js")).withBook(await fetched(`book.${wanted}`)); // not for English
+  if (wanted !== "en") {
+    const book = await import("./book.js"); // not for English
+    translated = book.withBook(await fetched(`book.${wanted}`));
+    troubled = book.withTrouble(await fetched(`trouble.${wanted}`), path);
+  }
   language = wanted;
   patterns = words.say_patterns.map(([from, to]) => [new RegExp(from), to]);
   document.documentElement.lang = wanted;
@@ -48,6 +53,13 @@ export function said(sentence) {
 // A sentence of the analysis as [text, its language]: English, and marked as such, where nobody put it into another.
 export function sentence(text) {
   const found = language === "en" ? text : (translated(text) ?? path[text]);
+  return found === undefined ? [text, "en"] : [found, language];
+}
+
+// The same for a refusal, and for what is wrong with a link; the page's own words are in its language already.
+export function trouble(text) {
+  if (language === "en" || Object.values(words).includes(text) || Object.values(path).includes(text)) return [text, language];
+  const found = troubled(text);
   return found === undefined ? [text, "en"] : [found, language];
 }
 

@@ -14,7 +14,7 @@ import pytest
 import capture
 from analysis.claim.phrases import pattern_of
 from capture.api.app import create_app
-from capture.api.page import BOOK, POLICY, lean, page_files
+from capture.api.page import BOOK, POLICY, lean, page_files, policy_at
 from capture.bench import Bench
 from capture.check_course import CheckCourse
 from capture.check_messages import CheckRequest
@@ -61,10 +61,17 @@ async def test_the_page_and_everything_it_names_is_served_with_a_strict_policy(c
     for path in sorted(named):
         answer = await client.get(path)
         assert answer.status_code == 200, path
-        assert answer.headers["content-security-policy"] == POLICY
+        assert (
+            answer.headers["content-security-policy"] == f"{POLICY}; connect-src 'self' ws://127.0.0.1:4870"
+        )
         assert answer.headers["x-content-type-options"] == "nosniff"
     assert "unsafe" not in POLICY
     assert "default-src 'self'" in POLICY
+
+
+@pytest.mark.parametrize("host", ["", "[::1]:4870", "localhost:1; script-src *", "a b", "localhost,evil"])
+def test_a_host_of_other_letters_adds_nothing_to_the_policy(host):
+    assert policy_at(host) == POLICY
 
 
 @pytest.mark.parametrize(
@@ -85,6 +92,7 @@ async def test_the_whole_page_is_light_as_it_travels(client):
     apart = (
         "words/de.json",
         "words/path.de.json",
+        "words/trouble.de.json",
         BOOK,
         "book.js",
         "icon-180.png",
@@ -104,13 +112,15 @@ async def test_a_file_is_the_same_packed_and_plain(client):
 def test_what_travels_says_the_same_as_what_was_written():
     """Without indentation and lines of comment it is the same where no text goes on over a line's end."""
     for file in (Path(capture.__file__).parent / "page").glob("**/*"):
-        text = file.read_text("utf-8") if file.suffix in (".js", ".json") else ""
+        if file.suffix not in (".js", ".json"):
+            continue
+        text = file.read_text("utf-8")
         served = lean(file.name, text.encode()).decode()
         if file.suffix == ".js":
             assert all(line.count("`") % 2 == 0 for line in text.splitlines()), file.name
             kept = [line for line in text.splitlines() if line.strip()[:2] not in ("", "//")]
             assert [line.split() for line in served.splitlines()] == [line.split() for line in kept]
-        elif file.suffix == ".json":
+        else:
             assert json.loads(served) == json.loads(text)
 
 

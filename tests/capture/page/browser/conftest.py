@@ -35,6 +35,8 @@ READY_WITHIN_S = 60.0
 LATEST_MS = 60_000
 SEED = 1
 SCENARIO = "sound-hub"
+DRAWN = """() => new Promise((done) =>
+  setTimeout(() => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done)))))"""
 WATCH = """
 // what would be heard: the pitch of every tone that is begun
 window.tones = [];

@@ -9,11 +9,11 @@ from typing import Any
 import httpx
 import pytest
 
+from tests.capture.page.browser.conftest import DRAWN
+
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
 STEP_MS = 40_000
 LIST = re.compile(r"/jobs\?")
-DRAWN = """() => new Promise((done) =>
-  setTimeout(() => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done)))))"""
 FOCUSED = """() => {
   const on = document.activeElement;
   return [on.dataset.written || on.dataset.key || on.name || on.id, on.selectionStart ?? null];
@@ -168,7 +168,7 @@ def test_a_reason_for_skipping_stays_with_the_refusal_until_it_is_taken(
     page.click("button:text-is('Skip')", timeout=STEP_MS)
     page.fill("dialog input", "bore is done elsewhere")
     late = Held(page, re.compile(r"/skip$"))
-    page.click("dialog .deed")
+    page.keyboard.press("Enter")
     answered(other, station, "front right", "turning", "rough")
     full = {"kind": "StoreError", "what": "the disk is full", "do": "make room"}
     late.wait().fulfill(status=503, json={"error": full})
