@@ -24,7 +24,10 @@ from config.indicators import BluetoothLink, GattFormat, GattFramesFormat, GattL
 SEEN_S = 1.5
 """A peripheral that is free is seen within this; then those the system holds connected are looked at."""
 SCAN_S = 3.5
-CONNECT_S = 10.0
+CONNECT_S = (3.0, 6.0, 10.0)
+"""A peripheral that goes while it is being connected leaves an attempt behind that never ends: the first is
+given up soon, later ones are given what a slow peripheral needs."""
+SUBSCRIBE_S = 5.0
 LONGEST_OPENING_S = 20.0
 LOOK_S = 0.5
 SILENT_S = 1.0
@@ -37,6 +40,10 @@ LONGEST_SILENCE_S = 10.0
 BATTERY_S = 60.0
 BATTERY_LEVEL = "00002a19-0000-1000-8000-00805f9b34fb"
 BASE_UUID = "0000{}-0000-1000-8000-00805f9b34fb"
+
+
+_UNANSWERED: dict[str, int] = {}
+"""Attempts in a row that ended in silence, by where: a link is made anew for each."""
 
 
 def full_uuid(text: str) -> str:
@@ -84,18 +91,13 @@ class BluetoothPeripheral:
         try:
             async with asyncio.timeout(LONGEST_OPENING_S):  # the system waits for an answer without end
                 device = await self._find()
-                self._client = BleakClient(
-                    device,
-                    disconnected_callback=self._dropped,
-                    timeout=CONNECT_S,
-                    **backend(self._air, "client_backend"),
-                )
-                await self._client.connect()
-                await self._subscribe(self._client)
+                client = await self._connected(device)
+                async with asyncio.timeout(SUBSCRIBE_S):
+                    await self._subscribe(client)
         except FAILURES as error:
             raise told(error, self.where) from error
         self._heard_ns = self._clock.monotonic_ns()
-        self._watch = asyncio.create_task(self._ask_when_silent(self._client))
+        self._watch = asyncio.create_task(self._ask_when_silent(client))
 
     async def _find(self) -> BLEDevice:
         device = await find(self._ours, SEEN_S, self._clock, self._air)
@@ -107,6 +109,21 @@ class BluetoothPeripheral:
         if device is None:
             raise LinkError("is not in reach", where=self.where, do="switch it on and bring it nearer")
         return device
+
+    async def _connected(self, device: BLEDevice) -> BleakClient:
+        unanswered = _UNANSWERED.pop(self.where, 0)
+        client = self._client = BleakClient(  # before it is connected: a half connection needs a goodbye too
+            device,
+            disconnected_callback=self._dropped,
+            timeout=CONNECT_S[min(unanswered, len(CONNECT_S) - 1)],
+            **backend(self._air, "client_backend"),
+        )
+        try:
+            await client.connect()
+        except TimeoutError:
+            _UNANSWERED[self.where] = unanswered + 1
+            raise
+        return client
 
     def _ours(self, device: BLEDevice, told: AdvertisementData | None) -> bool:
         if self._link.address and device.address.lower() != self._link.address.lower():

@@ -226,7 +226,7 @@ async def test_a_peripheral_that_falls_silent_in_discovery_is_not_waited_for(
     """The stack itself waits 30 s for each answer; the loss of the link is not told either."""
     if lacks := missing(IN_ONE_PROCESS):
         pytest.skip(lacks)
-    monkeypatch.setattr(capture.links.bluetooth, "CONNECT_S", 0.3)
+    monkeypatch.setattr(capture.links.bluetooth, "CONNECT_S", (0.3,))
     indicator = by_address("bench-bluetooth", 1)
     async with route(IN_ONE_PROCESS, SystemClock()) as way:
         peripheral = await way.put(table_for([indicator], address="F0:0D:00:00:00:01"), Counting(), QUICK)

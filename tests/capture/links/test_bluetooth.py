@@ -58,6 +58,8 @@ class Radio:
         self.dropped: Callable[[object], None] = lambda _: None
         self.goodbyes = 0
         self.reads: list[str] = []
+        self.answers = True
+        self.patience_s: list[float] = []
         self.scans = self.scans_at_once = self.most_at_once = 0
 
     @property
@@ -99,8 +101,8 @@ class Scanner:
 class Client:
     """bleak's client, of which only what the link uses."""
 
-    def __init__(self, radio: Radio, disconnected_callback: Callable[[object], None]) -> None:
-        self._radio = radio
+    def __init__(self, radio: Radio, disconnected_callback: Callable[[object], None], timeout: float) -> None:
+        self._radio, self._timeout = radio, timeout
         radio.dropped = disconnected_callback
         self.services = self
         self.uuid, self.properties = full_uuid(CHARACTERISTIC), ["read", "notify"]
@@ -111,7 +113,9 @@ class Client:
         return dict(enumerate([self, *others]))
 
     async def connect(self) -> None:
-        return
+        self._radio.patience_s.append(self._timeout)
+        if not self._radio.answers:
+            raise TimeoutError
 
     def get_service(self, uuid: str) -> Client | None:
         return self if uuid == full_uuid(SERVICE) else None
@@ -152,7 +156,7 @@ def radio(monkeypatch: pytest.MonkeyPatch) -> Radio:
     monkeypatch.setattr(
         bluetooth,
         "BleakClient",
-        lambda _, disconnected_callback, **__: Client(air, disconnected_callback),
+        lambda _, disconnected_callback, timeout: Client(air, disconnected_callback, timeout),
     )
     return air
 
@@ -173,6 +177,22 @@ async def first(peripheral: BluetoothPeripheral) -> bytes:
     async for chunk in peripheral.chunks():
         return chunk.data
     return b""
+
+
+async def test_an_attempt_that_is_not_answered_is_given_up_soon_and_a_slow_peripheral_is_given_more(
+    radio: Radio,
+) -> None:
+    """One that went while it was being connected never answers: ten seconds were waited each time."""
+    clock = ManualClock()
+    for radio.answers in (False, False, False, False, True, False):
+        peripheral = link_for(described(), clock)
+        if radio.answers:
+            await peripheral.open()
+        else:
+            with pytest.raises(LinkError, match="does not answer"):
+                await peripheral.open()
+        await peripheral.close()
+    assert radio.patience_s == [3.0, 6.0, 10.0, 10.0, 10.0, 3.0]
 
 
 @pytest.mark.parametrize(
