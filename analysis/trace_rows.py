@@ -38,7 +38,9 @@ def read_text(path: Path, where: str) -> str:
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         found = f"byte 0x{content[error.start]:02x} is not UTF-8 text"
-        raise InputError(found, where=f"{where}, line {line}", expected="UTF-8") from error
+        raise InputError(
+            found, where=f"{where}, line {line}", expected="UTF-8", do="save it as 'CSV UTF-8'"
+        ) from error
 
 
 class _Lines:

@@ -183,12 +183,17 @@ class RunView:
 def show_result(
     console: Console, result: RunoutResult | EndplayResult | BoreResult | RestResult, run: str
 ) -> None:
+    """What a run that has just ended found, and where it is kept."""
+    show_figures(console, result)
+    console.print(Text(f"Kept as run {run}", style="dim"), soft_wrap=True)
+
+
+def show_figures(console: Console, result: RunoutResult | EndplayResult | BoreResult | RestResult) -> None:
     """The verdict as a word, then how sure, which part and why."""
     if isinstance(result, RestResult):
         _show_rest(console, result)
     else:
         _show_judged(console, result)
-    console.print(Text(f"Kept as run {run}", style="dim"), soft_wrap=True)
 
 
 def _show_judged(console: Console, result: RunoutResult | EndplayResult | BoreResult) -> None:

@@ -98,8 +98,9 @@ def _convert(
         quantity: Any = value * registry.parse_units(unit_text)
         converted: Decimal = quantity.to(unit).magnitude
     except pint.DimensionalityError as error:
+        typed = "mm" if unit == "nm" else unit  # nobody types nanometres
         raise InputError(
-            f"{text!r} is not a quantity that can be given in {unit}", where=where, expected=expected
+            f"{text!r} is not a quantity that can be given in {typed}", where=where, expected=expected
         ) from error
     except (pint.errors.PintError, ArithmeticError, AttributeError, ValueError, TypeError, KeyError) as error:
         raise InputError(

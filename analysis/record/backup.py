@@ -57,6 +57,9 @@ def check_backup(file: Path, *, named: Path | None = None) -> Verified:
     name = str(named or file)
     if not file.is_file():
         raise InputError("there is no such file", where=name)
+    with told(Path(name)), file.open("rb") as start:
+        if start.read(len(_SQLITE)) != _SQLITE:
+            raise InputError("is no record of Hubproof", where=name, do="name what hubproof backup wrote")
     with told(Path(name)), closing(_read_only(file)) as copy:
         ours, version = (int(copy.execute(f"PRAGMA {each}").fetchone()[0]) for each in _PRAGMAS)
         if ours != APPLICATION_ID:
@@ -80,4 +83,5 @@ def _read_only(file: Path) -> sqlite3.Connection:
     return sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
 
 
+_SQLITE = b"SQLite format 3\0"  # https://www.sqlite.org/fileformat2.html, 1.3.1
 _PRAGMAS = ("application_id", "user_version")

@@ -80,10 +80,13 @@ def _read(path: Path, where: str) -> tuple[Wave, ...]:
     from analysis.results import RunoutResult
 
     try:
-        lines = path.read_text(encoding="utf-8").split("\n", 1)
-        result = RunoutResult.model_validate_json(lines[0])
-    except (OSError, UnicodeDecodeError, ValidationError) as error:
-        raise InputError(f"{str(path)!r} cannot be used", where=where, expected=RUNOUT) from error
+        result = RunoutResult.model_validate_json(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(
+            f"{str(path)!r} cannot be read: {error.strerror}", where=where, expected=RUNOUT
+        ) from error
+    except (UnicodeDecodeError, ValidationError) as error:
+        raise InputError(f"{str(path)!r} holds no run-out result", where=where, expected=RUNOUT) from error
     if not result.per_turn_orders:
         raise InputError(f"{str(path)!r} holds no orders of the turn", where=where, do="measure again")
     if result.turns.found_by not in ("marks", "angle"):

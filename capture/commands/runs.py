@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -101,15 +102,14 @@ def _show_run(record: RunRecord) -> None:
     for event in record.events:
         click.echo(f"{'event':<10} {event.time_s:.3f} s  {event.code}: {event.text}")
     if record.results:
-        _show_result(record.results[-1])
+        _show_result(summary.kind, record.results[-1])
 
 
-def _show_result(result: Any) -> None:
-    uncertainty = result["uncertainty_mm"]
-    click.echo(f"{'verdict':<10} {result['verdict'] or 'no limit'}")
-    if uncertainty:
-        click.echo(f"{'±':<10} {uncertainty['expanded']:.4f} mm (95 %)")
-    for pointer in result["points_to"]:
-        click.echo(f"{'points to':<10} {pointer['part']}: {pointer['why']}")
-    for reason in result["reasons"]:
-        click.echo(f"{'reason':<10} {reason['text']}")
+def _show_result(kind: str, stored: Mapping[str, Any]) -> None:
+    from rich.console import Console
+
+    from analysis.schemas import RESULTS
+    from capture.terminal import show_figures
+
+    result: Any = RESULTS[kind].model_validate(stored)
+    show_figures(Console(highlight=False), result)

@@ -34,6 +34,8 @@ def command(
 
     arguments = ["serve", "--data", str(data.absolute()), "--port", str(port)]
     for option, file in (("--indicators", indicators_file), ("--limits", limits)):
+        if file is not None and not file.is_file():
+            raise InputError("there is no such file", where=str(file), do=f"name another with {option}")
         arguments += [] if file is None else [option, str(file.absolute())]
     arguments += ["--network"] if network else []
     text = unit(arguments, data.absolute())

@@ -89,8 +89,14 @@ def read_study(path: Path, unit: str | None) -> list[StudyReading]:
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError("cannot be read", where=str(path), expected="a CSV file in UTF-8") from error
+    except OSError as error:
+        raise InputError(
+            f"cannot be read: {error.strerror}", where=str(path), expected="a study's CSV file"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise InputError(
+            "is not UTF-8 text", where=str(path), expected="UTF-8", do="save it as 'CSV UTF-8'"
+        ) from error
     rows = csv.DictReader(io.StringIO(text))
     names = [name.strip() for name in rows.fieldnames or ()]
     rows.fieldnames = names

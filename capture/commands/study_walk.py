@@ -196,6 +196,8 @@ def list_studies(last: int, data: Path, as_json: bool) -> None:
 
     with studies_in(data) as studies:
         records = studies.latest(last)
+    if not records and not as_json:
+        click.echo("no study was begun yet")
     for record in records:
         line = told(record)
         say(line, _study_words(line), as_json)

@@ -163,7 +163,7 @@ def test_what_is_wrong_is_said_with_line_and_what_was_expected(file: Path, text:
 
 def test_text_that_is_not_utf8_is_refused_with_its_line(file: Path) -> None:
     assert refused(file, b"time_s,reading_mm,flag\n0,1,\n1,1,\xb5\n") == (
-        ", line 3: byte 0xb5 is not UTF-8 text; expected UTF-8"
+        ", line 3: byte 0xb5 is not UTF-8 text; expected UTF-8; save it as 'CSV UTF-8'"
     )
     assert refused(file, "time_s,reading_mm\n".encode("utf-16")) == (
         ": is UTF-16 text; expected UTF-8; save it as 'CSV UTF-8'"

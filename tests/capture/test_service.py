@@ -209,3 +209,11 @@ def test_the_service_command_writes_where_systemd_looks(
     text = (tmp_path / "systemd" / "user" / "hubproof.service").read_text()
     assert f'"--data" "{tmp_path / "data"}" "--port" "4999"' in text
     assert "systemctl --user enable --now hubproof.service" in capsys.readouterr().out
+
+
+def test_a_unit_never_names_a_file_that_is_not_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    missing = str(tmp_path / "none.toml")
+    assert hubproof(["service", "--print", "--indicators", missing]) == 2
+    assert capsys.readouterr().err == f"{missing}: there is no such file; name another with --indicators\n"

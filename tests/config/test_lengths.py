@@ -49,7 +49,7 @@ def test_lengths_as_people_type_them_are_exact(text: str, nm: int) -> None:
         ),
         (
             "5 N",
-            "'5 N' is not a quantity that can be given in nm; expected a number with a unit,"
+            "'5 N' is not a quantity that can be given in mm; expected a number with a unit,"
             " such as '0.05 mm'",
         ),
         ("11 m", "'11 m' is longer than 10 m; expected a length at a wheel end"),

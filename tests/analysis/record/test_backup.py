@@ -89,7 +89,7 @@ def test_a_changed_or_foreign_or_torn_backup_is_seen(path: Path, tmp_path: Path)
     with pytest.raises(StoreError):
         check_backup(backup)
     backup.write_bytes(b"time_s,reading_mm\r\n" * 300)
-    with pytest.raises(StoreError, match="it is not a database"):
+    with pytest.raises(InputError, match="is no record of Hubproof; name what hubproof backup wrote"):
         check_backup(backup)
     other = sqlite3.connect(tmp_path / "other.sqlite")
     other.execute("CREATE TABLE x (y)")

@@ -94,12 +94,26 @@ def test_results_of_analyse_are_clocked(tmp_path: Path, capsys: pytest.CaptureFi
         trace.write_text("time_s,reading_mm,angle_deg\n" + rows)
         capsys.readouterr()
         assert run(["analyse", "--kind", "runout", "--json", str(trace)]) == 0
-        (tmp_path / f"{name}.json").write_text(capsys.readouterr().out)
+        result = json.loads(capsys.readouterr().out)
+        (tmp_path / f"{name}.json").write_text(json.dumps(result, indent=1))  # as the demo lays it out
     files = ("--flange", str(tmp_path / "flange.json"), "--disc", str(tmp_path / "disc.json"))
     (clock,) = told(capsys, "clock", *files, "--bolts", "4")
     assert clock["best_bolts"] == 2  # the disc's own 40 um against the flange's 20 um
     assert clock["predicted_mm"] == pytest.approx(0.020, abs=0.0015)
     assert clock["sure"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("study", "judge"), "cannot be read: No such file"),
+    ],
+)
+def test_a_file_that_is_not_there_is_said_to_be_missing(
+    arguments: tuple[str, ...], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([*arguments, str(tmp_path / "none")]) == 2
+    assert said in capsys.readouterr().err
 
 
 def study_file(folder: Path, names: tuple[str, ...] = ("A", "B", "C"), column: str = "value_mm") -> str:
@@ -165,7 +179,10 @@ def test_plan_is_a_table_to_fill_in(capsys: pytest.CaptureFixture[str]) -> None:
         ((*PRESSED, "--ring-inner", "80 mm"), "outer diameter larger"),
         (PRESSED, "either --ring-inner or --bearing-bore"),
         ((*N7, "--wall", "96 mm", "--ring-inner", "62 mm"), "the press force needs more"),
-        (("clock", "--flange", "none.json", "--disc", "1 um at 0", "--bolts", "5"), "cannot be used"),
+        (
+            ("clock", "--flange", "none.json", "--disc", "1 um at 0", "--bolts", "5"),
+            "cannot be read: No such file",
+        ),
         (("clock", "--flange", "1 um at noon", "--disc", "1 um at 0", "--bolts", "5"), "no angle"),
         (("clock", "--flange", "1 um at 0", "--disc", "1 um at 0", "--bolts", "1"), "2<=x<=12"),
         (

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.record import Store
-from analysis.results import Counts, EndplayResult
+from analysis.results import Counts, EndplayResult, RestResult
 from analysis.trace_file import read_trace
 from capture.commands import run
 from capture.commands.options import DATABASE, data_folder
@@ -80,9 +80,26 @@ def test_runs_are_listed_and_shown(data: Path, capsys: pytest.CaptureFixture[str
     shown = capsys.readouterr().out
     assert "52, of these 2 rejected, 1 without a value" in shown
     assert "1.000 s  gap: nothing came for 0.4 s" in shown
-    assert "not measurable" in shown
+    assert "End play: NOT MEASURABLE" in shown
+    assert "0.0127 mm (0.00050 in)" in shown
     assert run(["runs", "list", "--data", str(data), "--wheel", "FL"]) == 0
     assert capsys.readouterr().out == "no run was kept yet\n"
+
+
+def test_a_rest_check_is_shown_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Store.open(tmp_path / DATABASE) as store:
+        began = datetime(2026, 5, 6, tzinfo=UTC)
+        ref = store.begin_run("rest", {"name": "bench"}, settings={}, started_t_ns=0, started_utc=began)
+        store.end_run(ref.key, "done", 3 * 10**9)
+        result = RestResult(
+            steady=True, holder_moved=False, duration_s=3.0, noise_mm=0.0003, drift_mm_per_min=0.0,
+            slip_mm=None, readings=Counts(used=150, rejected=0), resolution_mm=0.001, reasons=(),
+        )  # fmt: skip
+        store.save_result(ref.key, result)
+    assert run(["runs", "show", "last", "--data", str(tmp_path)]) == 0
+    shown = capsys.readouterr().out
+    assert "Rest check: STEADY" in shown
+    assert "0.0003 mm" in shown
 
 
 def test_runs_as_json(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
