@@ -155,6 +155,7 @@ def read_model(shape: type[Shape], content: bytes, where: str) -> Shape:
     Raises:
         InputError: it is not JSON or not of that shape; names file and key.
     """
+    refuse_twins(content, where)
     try:
         return shape.model_validate_json(content)
     except ValidationError as error:
@@ -163,10 +164,32 @@ def read_model(shape: type[Shape], content: bytes, where: str) -> Shape:
 
 def read_result(content: bytes, where: str) -> ClaimResult:
     """Read a result of any kind; see `read_model`."""
+    refuse_twins(content, where)
     try:
         return RESULT.validate_json(content)
     except ValidationError as error:
         raise _unusable(error, where) from error
+
+
+def refuse_twins(content: bytes, where: str) -> None:
+    """Refuse a JSON object that has a key twice: one reader takes the first value, another the last.
+
+    Raises:
+        InputError: there is such a key, or it is no JSON at all.
+    """
+
+    def object_of(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        told = dict(pairs)
+        if len(told) != len(pairs):
+            names = [name for name, _ in pairs]
+            twin = next(name for name in names if names.count(name) > 1)
+            raise InputError(f"has the key {twin[:80]!r} twice", where=where)
+        return told
+
+    try:
+        json.loads(content, object_pairs_hook=object_of)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"is no JSON: {error}", where=where) from error
 
 
 def _unusable(error: ValidationError, where: str) -> InputError:

@@ -7,7 +7,7 @@ schemas) what these values give. Whose key it is can only be said against a list
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,13 +16,16 @@ import typst
 from analysis.claim.bag import MANIFEST, SIGNATURE, TAG_MANIFEST, Files, bag_faults
 from analysis.claim.compare import Count, result_differences
 from analysis.claim.documents import FORMAT, JobDocument, MadeWith
-from analysis.claim.pack import KEY_FILE, build_files, current_versions, read_pack, run_names
+from analysis.claim.oddities import oddities
+from analysis.claim.pack import KEY_FILE, SIGNERS_FILE, build_files, current_versions, read_pack, run_names
 from analysis.claim.signature import PublicKey, check, parse_public_key
 from analysis.claim.unpack import unpack
 from analysis.claim.values import ClaimInput
 from analysis.claim.worked import table_difference, tables_of
-from analysis.claim.working import Working, work_out
+from analysis.claim.working import work_out
 from config.errors import InputError
+
+MOST_NAMED = 6
 
 
 @dataclass(slots=True)
@@ -32,6 +35,8 @@ class Report:
     Attributes:
         faults: file and figure of everything that is not as it must be; empty when the pack is good.
         warnings: what cannot be settled from the pack alone.
+        not_compared: files that are not as this version writes them, in a pack of another version: whether
+            they say what the readings give is not known.
         fingerprint: of the key that signed; None when there is no good signature.
         figures: how many figures were compared.
         runs: how many runs were computed anew.
@@ -39,14 +44,20 @@ class Report:
 
     faults: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    not_compared: list[str] = field(default_factory=list)
     fingerprint: str | None = None
     figures: int = 0
     runs: int = 0
 
     @property
     def good(self) -> bool:
-        """Unchanged, signed and recomputed."""
+        """Unchanged, signed, and every figure as the readings give it."""
         return not self.faults
+
+    @property
+    def whole(self) -> bool:
+        """Good, and every other file of it, the report above all, was compared too."""
+        return self.good and not self.not_compared
 
 
 def verify_pack(path: Path, known_keys: Mapping[str, str] | None = None) -> Report:
@@ -109,6 +120,8 @@ def _signature(files: Mapping[str, bytes], report: Report) -> PublicKey | None:
         return None
     if stated != key:
         report.faults.append(f"{KEY_FILE}: is not the key that signed the pack")
+    if files.get(SIGNERS_FILE) != key.allowed_signers.encode():
+        report.faults.append(f"{SIGNERS_FILE}: does not name the key that signed the pack")
     report.fingerprint = key.fingerprint
     return key
 
@@ -129,19 +142,7 @@ def _recompute(
     report: Report,
 ) -> None:
     here = current_versions()
-    form = document.format == FORMAT
-    same = form and document.made_with == here
-    if not form:
-        report.warnings.append(
-            f"the pack is of an older form ({document.format}): its figures are computed again, but its "
-            "report and tables are not compared"
-        )
-    elif not same:
-        there = document.made_with
-        report.warnings.append(
-            f"made with hubproof {there.hubproof} and typst {there.typst}, checked with {here.hubproof} "
-            f"and {here.typst}: the report's bytes are not compared"
-        )
+    same = document.format == FORMAT and document.made_with == here
     count = Count()
     workings = [work_out(run) for run in claim.runs]
     for entry, run, working in zip(document.runs, claim.runs, workings, strict=True):
@@ -151,44 +152,59 @@ def _recompute(
             )
         report.runs += 1
     report.figures = count.figures
-    tables = _tables(files, claim, workings, report) if form else []
-    if key is not None and same and not report.faults:
-        _rebuild(files, claim, tables, key, document.made_with, report)
+    report.warnings += oddities(claim)
+    anew = [tables_of(working, name) for name, working in zip(run_names(claim), workings, strict=True)]
+    if not same:
+        report.not_compared = _not_rebuilt(files, claim, anew, key, document.made_with)
+        report.warnings.append(_other_version(document, here, report.not_compared))
+        return
+    tables = _tables(files, anew, report)
+    if key is not None and not report.faults:
+        # A report or description that says something else than the pack gives is found.
+        report.faults += [
+            f"{path}: is not what the readings and the job of this pack give"
+            for path in _not_rebuilt(files, claim, tables, key, document.made_with)
+        ]
 
 
-def _tables(
-    files: Mapping[str, bytes], claim: ClaimInput, workings: list[Working], report: Report
-) -> list[Files]:
+def _other_version(document: JobDocument, here: MadeWith, not_compared: Sequence[str]) -> str:
+    there = document.made_with
+    named = ", ".join(not_compared[:MOST_NAMED]) or "nothing"
+    more = f" and {len(not_compared) - MOST_NAMED} more" if not_compared[MOST_NAMED:] else ""
+    return (
+        f"made with hubproof {there.hubproof} and typst {there.typst} in the form {document.format}, checked "
+        f"with {here.hubproof} and {here.typst} in {FORMAT}; not compared, because another version wrote it: "
+        f"{named}{more}"
+    )
+
+
+def _tables(files: Mapping[str, bytes], anew: Sequence[Files], report: Report) -> list[Files]:
     """The tables of each run's working as the pack has them; what differs from the readings is a fault."""
     found = []
-    for name, working in zip(run_names(claim), workings, strict=True):
-        anew = tables_of(working, name)
-        stated = {path: files[f"data/{path}"] for path in anew if f"data/{path}" in files}
-        report.faults += [f"data/{path}: is missing" for path in sorted(anew.keys() - stated.keys())]
+    for of_run in anew:
+        stated = {path: files[f"data/{path}"] for path in of_run if f"data/{path}" in files}
+        report.faults += [f"data/{path}: is missing" for path in sorted(of_run.keys() - stated.keys())]
         for path, table in stated.items():
             # Variances in mm2 are tiny numbers of their own.
-            wrong = table_difference(table, anew[path], least=0.0 if path.startswith("model/") else 1.0)
+            wrong = table_difference(table, of_run[path], least=0.0 if path.startswith("model/") else 1.0)
             if wrong is not None:
                 report.faults.append(f"data/{path}: {wrong}")
         found.append(stated)
     return found
 
 
-def _rebuild(
+def _not_rebuilt(
     files: Mapping[str, bytes],
     claim: ClaimInput,
-    tables: list[Files],
-    key: PublicKey,
+    tables: Sequence[Files],
+    key: PublicKey | None,
     made_with: MadeWith,
-    report: Report,
-) -> None:
-    """Build the pack again from what it holds: a report or description that says something else is found."""
+) -> list[str]:
+    """Files that are not what comes out when the pack is built again from what it holds."""
+    if key is None:
+        return sorted(files)
     again = build_files(claim, tables, key, made_with)
     odd = sorted((again.keys() ^ files.keys()) - {SIGNATURE})
     odd += [path for path in sorted(again.keys() & files.keys()) if again[path] != files[path]]
     # The manifests only repeat what the other files' differences say.
-    report.faults += [
-        f"{path}: is not what the readings and the job of this pack give"
-        for path in odd
-        if path not in (MANIFEST, TAG_MANIFEST)
-    ]
+    return [path for path in odd if path not in (MANIFEST, TAG_MANIFEST)]

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 KNOWN_KEYS = "known_keys"
 MOST_SHOWN = 20
+NOT_WHOLE = 3
 
 
 @click.command(short_help="Check a claim pack, or the station's record.")
@@ -38,15 +39,18 @@ def command(pack: Path | None, database: bool, known_keys: Path | None, data: Pa
     PACK is the zip file of a claim pack, or the folder that was in it. No database is needed. With
     --database and a PACK of this station, a record that was rewritten as a whole since is seen too.
 
-    Exit status: 0 unchanged and recomputed, 1 something differs, 2 no claim pack. A key that is not known
-    here is a warning: compare its fingerprint with one that the workshop gave you in another way.
+    Exit status: 0 unchanged and recomputed; 1 something differs; 2 no claim pack; 3 unchanged and its
+    figures recomputed, but another version wrote it, so that its report could not be compared. A key
+    that is not known here is a warning: compare its fingerprint with one that the workshop gave you in
+    another way.
     """
     if not database and pack is None:
         raise click.UsageError("name a PACK, or --database, or both")
     if pack is None:
         return _check_record(data)
     status = _check_pack(pack, known_keys, data)
-    return max(status, _check_record(data), _check_origin(pack, data)) if database else status
+    found = (status, *((_check_record(data), _check_origin(pack, data)) if database else ()))
+    return 1 if 1 in found else max(found)
 
 
 def _check_pack(pack: Path, known_keys: Path | None, data: Path) -> int:
@@ -65,19 +69,27 @@ def _check_pack(pack: Path, known_keys: Path | None, data: Path) -> int:
 
 def _tell(pack: Path, report: Report, name: str | None) -> int:
     for warning in report.warnings:
-        click.echo(f"warning: {warning}", err=True)
+        click.echo(f"warning: {_visible(warning)}", err=True)
     for fault in report.faults[:MOST_SHOWN]:
-        click.echo(f"differs: {fault}")
+        click.echo(f"differs: {_visible(fault)}")
     if len(report.faults) > MOST_SHOWN:
         click.echo(f"and {len(report.faults) - MOST_SHOWN} more")
     if not report.good:
         click.echo(f"{pack}: changed, or not what its readings give")
         return 1
-    signer = f"{report.fingerprint} ({name})" if name else report.fingerprint
-    click.echo(
-        f"{pack}: unchanged and recomputed: {report.figures} figures, {report.runs} runs; signed by {signer}"
-    )
+    signer = f"{report.fingerprint} ({_visible(name)})" if name else report.fingerprint
+    counted = f"{report.figures} figures, {report.runs} runs; signed by {signer}"
+    if not report.whole:
+        click.echo(f"{pack}: unchanged and its figures recomputed, but not its report: {counted}")
+        click.echo("go by data/results, not by the report: another version wrote it")
+        return NOT_WHOLE
+    click.echo(f"{pack}: unchanged and recomputed: {counted}")
     return 0
+
+
+def _visible(text: str) -> str:
+    """The text with everything that a terminal would obey or hide as an escape: a pack may be hostile."""
+    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)
 
 
 def _check_record(data: Path) -> int:

@@ -207,4 +207,4 @@ def test_an_older_pack_has_its_link_bare(
     assert hubproof(["verify", str(folder), "--database", "--data", str(data)]) == 1
     told = capsys.readouterr()
     assert "was made from this record" in told.out
-    assert "is of an older form (hubproof-claim-pack/1)" in told.err
+    assert "in the form hubproof-claim-pack/1" in told.err
