@@ -47,6 +47,9 @@ def command(
     """
     import asyncio
 
+    from capture.interpreter import load_quickly
+
+    load_quickly()
     from capture.logs import log_form, set_up_logs
     from config.indicators import none_described
     from config.settings import load_limits
