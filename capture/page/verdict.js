@@ -141,8 +141,9 @@ function limitNames(good, bad, x, show, width) {
   if (good === bad) return [node("text", { x: px(x(bad)), y: 17, "text-anchor": "middle" }, word("limit", { limit: show(bad) }))];
   const [left, right] = [word("good_up_to", { limit: show(good) }), word("bad_above", { limit: show(bad) })];
   const [end, start] = [Math.max(x(good), LETTER * left.length), Math.min(x(bad), width - LETTER * right.length)];
+  const below = end + LETTER > start; // no room side by side
   return [
     node("text", { x: px(end), y: 17, "text-anchor": "end" }, left),
-    node("text", { x: px(start), y: 17 }, right),
+    node("text", { x: px(start), y: below ? 90 : 17 }, right),
   ];
 }
