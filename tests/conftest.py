@@ -5,6 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# The same examples everywhere, and none that fails because the machine is busy.
+settings.register_profile(
+    "hubproof", deadline=None, derandomize=True, database=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("hubproof")
 
 DATASETS = Path(__file__).parents[2] / "shared" / "datasets"
 
