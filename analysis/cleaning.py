@@ -269,8 +269,9 @@ def _single_spikes(work: _Work) -> None:
     _, reading = work.kept()
     spike = lone_spikes(reading, work.noise, work.step)
     # A move from level to level is no spike: a spike stands between two readings that agree.
-    level = np.abs(reading[2:] - reading[:-2]) <= max(4.0 * work.noise, 2.0 * work.step)
-    spike[1:-1] &= level
+    apart = np.abs(reading[2:] - reading[:-2])
+    away = np.minimum(np.abs(reading[1:-1] - reading[2:]), np.abs(reading[1:-1] - reading[:-2]))
+    spike[1:-1] &= apart <= np.maximum(max(4.0 * work.noise, 2.0 * work.step), 0.2 * away)
     spike[[0, -1]] = False
     if spike.any():
         work.drop(spike)

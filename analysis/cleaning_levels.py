@@ -18,6 +18,7 @@ INCH = 25.4
 MOST_JUMPS = 3
 """More changes of level than this in one run, and it is refused."""
 _BESIDE = 4
+_LONG_GAP = 1.6
 _HOP_READINGS = 6
 _HOP_S = 0.9
 
@@ -49,15 +50,19 @@ def jumps(time_s: FloatArray, reading_um: FloatArray, noise_um: float, resolutio
     if difference.size < 2 * _BESIDE + 1:
         return []
     least = max(5.0 * resolution_um, 6.0 * np.sqrt(2.0) * noise_um)
-    # Only a large difference can stand out: in a long calm trace hardly any has to be looked at.
     gap = np.diff(time_s)
-    places = np.flatnonzero((np.abs(difference) > 0.6 * least) & (gap < 5.5 * np.median(gap)))
-    window = sliding_window_view(np.pad(difference, _BESIDE, mode="reflect"), 2 * _BESIDE + 1)[places]
+    usual_s = float(np.median(gap))
+    # Where readings were set aside the plunger has gone on for as much longer.
+    longer = np.where(gap > _LONG_GAP * usual_s, gap / usual_s, 1.0)
+    # Only a large difference can stand out: in a long calm trace hardly any has to be looked at.
+    places = np.flatnonzero((np.abs(difference) > 0.6 * least) & (gap < 5.5 * usual_s))
+    each = difference / longer
+    window = sliding_window_view(np.pad(each, _BESIDE, mode="reflect"), 2 * _BESIDE + 1)[places]
     others = np.delete(window, _BESIDE, axis=1)
     usual = np.median(others, axis=1)
-    excess = difference[places] - usual
+    excess = difference[places] - longer[places] * usual
     # The second largest departure: a neighbour may belong to the same change.
-    beside = np.sort(np.abs(others - usual[:, None]), axis=1)[:, -2]
+    beside = longer[places] * np.sort(np.abs(others - usual[:, None]), axis=1)[:, -2]
     limit = np.maximum(least, 2.2 * beside)
     found = []
     for index in np.flatnonzero(np.abs(excess) > limit):

@@ -84,3 +84,14 @@ def test_a_stuck_indicator_is_found() -> None:
     assert held[0] <= 152
     assert held[-1] == 189
     assert "stuck_readings" in codes(Trace(trace.time_s, reading, resolution_um=1.0))
+
+
+def test_a_gap_where_a_spike_was_is_no_slip() -> None:
+    # Ten readings a second on a flange of 70 um: two readings apart the plunger has gone 12 um.
+    trace = flange(readings=150, turns=3.3, rate=10.0)
+    reading = np.round(2.0 * trace.reading_um)
+    rows = np.arange(12, 140, 16)
+    reading[rows] += 90.0
+    cleaned = clean(Trace(trace.time_s, reading, resolution_um=2.0))
+    assert [note.code for note in cleaned.notes] == ["spikes"]
+    assert np.flatnonzero(~cleaned.kept).tolist() == rows.tolist()
