@@ -163,3 +163,8 @@ def seen_in(result: AnyResult | None) -> float | None:
         if result.turns.confidence >= SURE or len(totals) > 1:
             return min(totals)
     return None
+
+
+def likely_in(result: AnyResult | None) -> float | None:
+    """Turns as the readings most likely tell them, whatever else they allow; None when they tell none."""
+    return result.turns.total if isinstance(result, RunoutResult) else None

@@ -11,7 +11,7 @@ from typing import Literal
 from analysis.record import RunRef
 from analysis.values import Setup
 from capture.course import SETTLE_S, Course, Seen, Step
-from capture.measuring import seen_in
+from capture.measuring import likely_in, seen_in
 from capture.messages import IndicatorState, RunProgress, RunRequest, SoFar, Trouble
 from capture.reading import Fault, Reading
 from capture.recorder import Row
@@ -101,6 +101,7 @@ class Run:
         self._course = Course(request.kind, inf if asked is None else asked)
         self._count: float | None = None
         self._last_count: float | None = None
+        self._likely: float | None = None
         self._fault_told = False
         self._passed_ns: list[int] = []
         self._gaps = self._checked = 0
@@ -213,6 +214,7 @@ class Run:
             moving=buffer.moving(LET_GO_S if self._turned_enough() else SETTLE_S) if fresh else None,
             count=self._seen_so_far(),
             trouble=trouble,
+            likely=self._likely,
         )
 
     def _turned_enough(self) -> bool:
@@ -253,6 +255,7 @@ class Run:
             asked = (self.ref.id, self.request, self.buffer.trace(), self.setup, self.buffer.started_t_ns)
             result, shown = await asyncio.to_thread(look, *asked)
             self._counted(seen_in(result))
+            self._likely = likely_in(result)
             if shown is not None:
                 self._shown = True
                 self._publish(shown)

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from math import inf
 
+import numpy as np
+import pytest
+
+from analysis.measure import measure_runout
+from analysis.trace import Trace
+from analysis.values import Setup
 from capture.course import Course, Seen
+from capture.measuring import likely_in, seen_in
+from config.indicators import indicator_named, load_indicators
+from simulators.bench import SimulatedBench
+from simulators.hand import Rest, Turn
+from simulators.scenarios import build, scenario_named
 
 
 def story(course: Course, *seen: Seen) -> list[str]:
@@ -61,6 +72,25 @@ def test_a_hub_that_is_left_alone_ends_the_run() -> None:
     course = Course("runout", 3.0)
     states = story(course, at(1.0, True), at(2.0, False, 0.4), at(31.0, False, 0.4), at(32.5, False, 0.4))
     assert states == ["moving", "at rest", "at rest", "done"]
+
+
+def test_a_bent_flange_let_go_after_enough_turns_is_not_waited_for_half_a_minute() -> None:
+    """Its readings alone allow 3.4 turns and 1.7 alike, so that never enough of them are certain."""
+    indicator = indicator_named("bench", load_indicators())
+    bench = SimulatedBench(build(scenario_named("bent-flange"), 1, indicator), 1)
+    bench.do(Rest(1.0))
+    deed = bench.do(Turn(3.4, "gentle"))
+    read = bench.until(deed.ends_s)
+    trace = Trace(np.asarray(read.time_s), np.asarray(read.length_nm) / 1000.0, resolution_um=1.0)
+    result = measure_runout(trace, setup=Setup(permissible_error_um=3.0, asked_turns=3))
+    count, likely = seen_in(result), likely_in(result)
+    assert count is not None
+    assert count < 3.0
+    assert likely == pytest.approx(3.4, abs=0.1)  # what the simulated hand did
+    course = Course("runout", 3.0)
+    moments = (at(2.0, True), at(22.0, False, count, likely=likely), at(29.5, False, count, likely=likely))
+    assert story(course, *moments) == ["moving", "at rest", "at rest"]  # it may be a pause
+    assert story(course, at(30.5, False, count, likely=likely)) == ["done"]
 
 
 def test_without_any_motion_it_waits_for_minutes_and_then_ends() -> None:
