@@ -16,7 +16,7 @@ AFTER_ENOUGH_S = 8.0
 """A technician who goes on after enough strokes is not waited for longer than this."""
 LIKELY_S = 8.0
 """A hub that rests for this long was let go when the likelier of two counts is enough: without marks the
-readings of a bent flange allow 3.4 turns and 1.7 alike, and never surely enough of them. The result tells the doubt."""
+readings of a bent flange allow 3.4 turns and 1.7 alike, never surely enough. The result tells the doubt."""
 IDLE_S = 30.0
 """A hub that rests for this long, after it was moved, will not be moved again."""
 WAIT_S = 300.0
