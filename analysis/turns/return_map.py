@@ -17,6 +17,7 @@ from analysis.trace import FloatArray, IntArray
 
 _CAP = 6.0
 _OFF_DIAGONAL = 0.25
+_FAR = 1e12
 _SHORTEST_TURN = 1.0 / 14.0
 
 
@@ -77,45 +78,45 @@ def candidates(signal: FloatArray, noise: float, *, most: int = 7) -> list[Candi
 def _paths(signal: FloatArray, shortest: int) -> tuple[FloatArray, FloatArray, IntArray]:
     """Cost and length of the cheapest path from (0, j) to the last column, and each cell's best move.
 
-    Worked backwards along anti-diagonals, each as one array operation: O(m) steps of O(m).
-    Cells are (i, j) with j - i >= shortest / 2. Moves: 0 both on, 1 only i, 2 only j.
+    Worked backwards along anti-diagonals, each as one array operation: O(m) steps of O(m). Cells are (i, j)
+    with j - i >= shortest / 2; the move of one stands at [i + j, i]: 0 both on, 1 only i, 2 only j, 3 at the
+    last column.
     """
     size = signal.size
-    far = 1e12
-    cost = np.full((size + 1, size + 1), far)
-    length = np.zeros((size + 1, size + 1))
-    move = np.zeros((size, size), dtype=np.intp)
-    nearest = max(2, shortest // 2)
-    last = size - 1
+    nearest, last = max(2, shortest // 2), size - 1
+    move = np.zeros((2 * size - 1, size), dtype=np.intp)
+    start_cost, start_length = np.full(size, _FAR), np.zeros(size)
+    # Of the next anti-diagonal and the one behind it, by i: further cells are out of reach.
+    cost, length = np.full(size + 1, _FAR), np.zeros(size + 1)
+    behind_cost, behind_length = cost, length
     for total in range(2 * size - 2, -1, -1):
-        low = max(0, total - last)
-        high = (total - nearest) // 2
+        low, high = max(0, total - last), (total - nearest) // 2
         if high < low:
             continue
-        i = np.arange(low, high + 1)
-        j = total - i
-        apart = (signal[i] - signal[j]) ** 2
-        here = np.minimum(apart, _CAP)
-        both = cost[i + 1, j + 1]
-        only_i = cost[i + 1, j] + _OFF_DIAGONAL
-        only_j = cost[i, j + 1] + _OFF_DIAGONAL
-        choice = np.where(both <= np.minimum(only_i, only_j), 0, np.where(only_i <= only_j, 1, 2))
-        best = np.minimum(both, np.minimum(only_i, only_j))
-        steps = np.where(choice == 0, length[i + 1, j + 1] + 2, 0)
-        steps = np.where(choice == 1, length[i + 1, j] + 1, steps)
-        steps = np.where(choice == 2, length[i, j + 1] + 1, steps)
-        at_end = j == last
-        cost[i, j] = np.where(at_end, here, here + best)
-        length[i, j] = np.where(at_end, 1.0, steps)
-        move[i, j] = np.where(at_end, 3, choice)
-    return cost[0, :size], length[0, :size], move
+        here, on = slice(low, high + 1), slice(low + 1, high + 2)
+        other = signal[total - high : total - low + 1][::-1]
+        apart = np.minimum((signal[here] - other) ** 2, _CAP)
+        both, only_i, only_j = behind_cost[on], cost[on] + _OFF_DIAGONAL, cost[here] + _OFF_DIAGONAL
+        only = np.minimum(only_i, only_j)
+        choice = np.where(both <= only, 0, np.where(only_i <= only_j, 1, 2))
+        steps = np.where(choice == 2, length[here] + 1, length[on] + 1)
+        steps = np.where(choice == 0, behind_length[on] + 2, steps)
+        behind_cost, behind_length = cost, length
+        cost, length = np.full(size + 1, _FAR), np.zeros(size + 1)
+        cost[here], length[here] = apart + np.minimum(both, only), steps
+        if total >= last:
+            cost[low], length[low], choice[0] = apart[0], 1.0, 3
+        if low == 0:
+            start_cost[total], start_length[total] = cost[0], length[0]
+        move[total, here] = choice
+    return start_cost, start_length, move
 
 
 def _walk(move: IntArray, first: int, size: int) -> tuple[IntArray, IntArray]:
     i, j = 0, first
     left, right = [i], [j]
-    while j < size - 1 and move[i, j] != 3:
-        step = move[i, j]
+    while j < size - 1 and move[i + j, i] != 3:
+        step = move[i + j, i]
         i += step != 2
         j += step != 1
         left.append(i)
