@@ -158,7 +158,7 @@ def pack_name(claim: ClaimInput) -> str:
 def build_files(claim: ClaimInput, tables: Sequence[Files], public: PublicKey, made_with: MadeWith) -> Files:
     """Every file of the pack but the signature, by path; `tables` are those of each run's working."""
     names = run_names(claim)
-    traces = {f"traces/{name}.csv": _trace_csv(run) for name, run in zip(names, claim.runs, strict=True)}
+    traces = {f"traces/{name}.csv": trace_csv(run) for name, run in zip(names, claim.runs, strict=True)}
     worked = {path: table for of_run in tables for path, table in of_run.items()}
     results = {
         f"results/{name}.json": write_model(_placed(run.result, f"traces/{name}.csv"))
@@ -268,7 +268,8 @@ def _photo_path(number: int, photo: Photo) -> str:
     return f"photos/{number:02d}.{'png' if photo.content.startswith(PNG) else 'jpg'}"
 
 
-def _trace_csv(run: ClaimRun) -> bytes:
+def trace_csv(run: ClaimRun) -> bytes:
+    """The trace file of a run."""
     text = io.StringIO(newline="")
     write_trace(run.trace, text)
     return text.getvalue().encode()

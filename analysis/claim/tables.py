@@ -9,7 +9,7 @@ from analysis.claim.bag import sha256
 from analysis.claim.documents import UCUM
 
 COLUMNS = {
-    "time_s": ("number", "seconds from the start of the run (empty: the reading was set aside)"),
+    "time_s": ("number", "seconds from the start of the run"),
     "reading_mm": ("number", "what the indicator showed, plunger pushed in positive"),
     "reading_um": ("number", "what the indicator showed, plunger pushed in positive"),
     "reading_in": ("number", "what the indicator showed, plunger pushed in positive"),

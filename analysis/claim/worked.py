@@ -3,7 +3,7 @@
 A pack's pictures are drawn from these tables and not from the arithmetic behind them: the last bits of that
 differ from one processor to another, and a pack has to be rebuilt to the byte wherever it is checked.
 
-Files, all by row of the trace file, the first reading being 0:
+Files, all by row of the trace file, the first reading being 0 (``working`` has a row for each):
 
 * ``working``: every reading as it entered the figures (empty when it was set aside), the hub's angle, and
   what the reading counts for.
@@ -25,7 +25,6 @@ from analysis.claim.bag import Files
 from analysis.claim.compare import TOLERANCE
 from analysis.claim.solved import MODEL, UM_PER_MM, angle_texts, fit_table, mm_texts, model_table, weights
 from analysis.claim.working import Working
-from analysis.decimal_text import decimal_text
 from analysis.levels import level_rows
 from analysis.runout import turn_edges
 from analysis.trace import BoolArray, FloatArray
@@ -132,11 +131,7 @@ def _csv(names: Iterable[str], rows: Iterable[str]) -> bytes:
 
 def _working_table(working: Working) -> bytes:
     kept = working.cleaned.kept
-    used = working.cleaned.trace
-    columns = {
-        "time_s": _spread([decimal_text(value) for value in used.time_s.tolist()], kept),
-        "value_mm": _spread(mm_texts(used.reading_um), kept),
-    }
+    columns = {"value_mm": _spread(mm_texts(working.cleaned.trace.reading_um), kept)}
     angle_deg = working.turns.angle_deg if working.turns is not None else None
     if angle_deg is not None and np.isfinite(angle_deg).any():
         columns["angle_deg"] = _spread(angle_texts(angle_deg), kept)

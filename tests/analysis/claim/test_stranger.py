@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.claim.pack import SCRIPTS, Pack
+from analysis.claim.pack import SCRIPTS, Pack, trace_csv
 from analysis.claim.values import ClaimInput, ClaimRun
 from analysis.claim.worked import tables_of
 from analysis.claim.working import work_out
@@ -100,7 +100,7 @@ def test_every_way_of_fitting(claim: ClaimInput, tmp_path: Path, trace: Trace, t
     working = work_out(run)
     made = tables_of(working, "run")
     assert {path.partition("/")[0] for path in made} == tables
-    for path, content in made.items():
+    for path, content in {**made, "traces/run.csv": trace_csv(run)}.items():
         (tmp_path / path).parent.mkdir(exist_ok=True)
         (tmp_path / path).write_bytes(content)
     script = "compute-runout.py"
