@@ -6,7 +6,9 @@ Its heavy imports stand inside its function: ``hubproof --help`` loads none of t
 
 from __future__ import annotations
 
+import errno
 import importlib
+import io
 import os
 import sys
 import tempfile
@@ -103,6 +105,8 @@ def run(arguments: list[str] | None = None) -> int:
     """
     try:
         status = group.main(args=arguments, prog_name="hubproof", standalone_mode=False)
+        if sys.stdout is not None:
+            sys.stdout.flush()  # what cannot be written is told here, not by the interpreter as it ends
     except HubproofError as error:
         return _refuse(error.line(), error.exit_status)
     except click.exceptions.NoArgsIsHelpError as error:
@@ -118,10 +122,30 @@ def run(arguments: list[str] | None = None) -> int:
     except (click.Abort, KeyboardInterrupt):
         return INTERRUPTED
     except BrokenPipeError:
-        # Whoever read the output has enough; what is still buffered must not raise again at the exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
+    except SystemExit:
+        if not isinstance(sys.stdout, click.utils.PacifyFlushWrapper):
+            raise
+        return 0  # click met the broken pipe first
+    except OSError as error:
+        if error.filename is not None:
+            told = f"{error.filename}: cannot be read or written: {error.strerror}"
+        elif error.errno == errno.ENOSPC:
+            _drop_output()
+            told = f"the output: cannot be written: {error.strerror}"
+        else:
+            raise
+        return _refuse(told, HubproofError.exit_status)
     return status if isinstance(status, int) else 0
+
+
+def _drop_output() -> None:
+    """Nobody takes the output any more; what is still buffered must not raise again at the exit."""
+    if sys.stdout is not None:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
 
 
 def _refuse(message: str, status: int) -> int:
@@ -145,4 +169,9 @@ def _tell_internal_error(
 def main() -> None:
     """The console command ``hubproof``."""
     sys.excepthook = _tell_internal_error
+    if sys.stdin is None:  # closed by whoever started this: asked something, it has no answer
+        sys.stdin = open(os.devnull, encoding="utf-8")  # noqa: SIM115 - for as long as the process lives
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a sign that the terminal lacks is no reason to end
     sys.exit(run())

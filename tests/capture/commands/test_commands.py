@@ -143,17 +143,58 @@ def test_an_error_of_the_program_itself_is_one_line_and_its_details_are_kept(tmp
     assert "Traceback" in details.read_text()
 
 
-@pytest.mark.skipif(os.name != "posix", reason="a shell pipe")
-def test_a_reader_that_has_enough_is_no_error() -> None:
+@pytest.mark.skipif(os.name != "posix", reason="pipes and devices of such systems")
+@pytest.mark.parametrize("arguments", [["schema", "runout"], ["--help"]])
+def test_a_reader_that_has_enough_is_no_error(arguments: list[str]) -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
     done = subprocess.run(
-        ["bash", "-c", f'{sys.executable} -c "{START}" schema runout | head -1; echo ${{PIPESTATUS[0]}}'],
+        [sys.executable, "-c", START, *arguments],
         cwd=ROOT,
-        capture_output=True,
-        text=True,
+        stdout=writer,
+        stderr=subprocess.PIPE,
         check=False,
     )
-    assert done.stdout.split() == ["{", "0"]
-    assert done.stderr == ""
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
+def test_a_full_disk_behind_the_output_is_one_line() -> None:
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", START, "schema", "runout"],
+            cwd=ROOT, stdout=full, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr == "the output: cannot be written: No space left on device\n"
+
+
+def test_a_folder_that_cannot_be_made_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").touch()
+    assert run(["demo", "--out", str(tmp_path / "file" / "demo")]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a shell that closes standard input")
+def test_a_closed_input_has_no_answers(tmp_path: Path) -> None:
+    begun = ["study", "begin", "--indicator", "bench", "--quantity", "runout", "--technician", "A"]
+    assert hubproof(*begun, "--part", "1", "--part", "2", "--data", str(tmp_path)).returncode == 0
+    command = f'exec {sys.executable} -c "{START}" study walk --data {tmp_path} <&-'
+    done = subprocess.run(["bash", "-c", command], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode != 70
+    assert "an error in Hubproof" not in done.stderr
+
+
+def test_a_sign_that_the_terminal_lacks_does_not_end_a_command(tmp_path: Path) -> None:
+    trace = tmp_path / "trace.csv"
+    trace.write_text("time_s,reading_mm\n0,0.010\n1,0.011\n")
+    done = subprocess.run(
+        [sys.executable, "-c", START, "analyse", "--kind", "runout", str(trace)],
+        cwd=ROOT, capture_output=True, check=False, env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"? (95 %)" in done.stdout
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a pseudo-terminal")
