@@ -16,7 +16,7 @@ from types import FrameType
 import uvicorn
 
 from capture.api.app import create_app
-from capture.api.connections import PatientProtocol
+from capture.api.connections import PatientProtocol, keep_nonsense_out_of_the_log
 from capture.bench import Bench, own_version
 from capture.folder import DaemonPlace, Owned, remove_place, write_place
 from capture.interpreter import settle_in
@@ -88,6 +88,7 @@ async def serve(
                 server_header=False,
                 timeout_graceful_shutdown=2,
             )
+            keep_nonsense_out_of_the_log()
             server, notifier = _Server(config), Notifier()
             serving = asyncio.create_task(server.serve(sockets=[listener]))
             while not server.started and not serving.done():

@@ -26,8 +26,17 @@ MOST_OF_NETWORK = 160
 MOST_HERE = 160
 """Of this computer: a stranger's page in its browser can open sockets to loopback too."""
 
-_quiet = logging.getLogger("uvicorn.error.strangers")
-_quiet.setLevel(logging.ERROR)  # what a stranger writes wrong is no news: it would fill the log as it likes
+NO_NEWS = ("Invalid HTTP request", "Invalid UTF-8 sequence", "Unsupported upgrade", "No supported WebSocket")
+"""What the server says when somebody writes nonsense: whoever reaches the port could fill the log with it."""
+
+
+def keep_nonsense_out_of_the_log() -> None:
+    """Call once, before the server starts."""
+    logging.getLogger("uvicorn.error").addFilter(_is_news)
+
+
+def _is_news(record: logging.LogRecord) -> bool:
+    return not str(record.msg).startswith(NO_NEWS)
 
 
 class PatientProtocol(H11Protocol):
@@ -35,7 +44,6 @@ class PatientProtocol(H11Protocol):
 
     def __init__(self, *given: Any, **named: Any) -> None:
         super().__init__(*given, **named)
-        self.logger = _quiet
         self._stage: object = None
         self._since_s = 0.0
 

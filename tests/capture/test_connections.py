@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 from collections.abc import AsyncIterator
 
 import pytest
@@ -13,7 +14,15 @@ from starlette.responses import PlainTextResponse
 from starlette.types import Receive, Scope, Send
 
 from capture.api import connections
-from capture.api.connections import MOST_HERE, MOST_OF_NETWORK, MOST_OF_ONE, PatientProtocol, too_many
+from capture.api.app import MOST_SAID, _until_gone
+from capture.api.connections import (
+    MOST_HERE,
+    MOST_OF_NETWORK,
+    MOST_OF_ONE,
+    PatientProtocol,
+    keep_nonsense_out_of_the_log,
+    too_many,
+)
 
 WAIT_S = 30
 WHOLE = b"POST / HTTP/1.1\r\nHost: here\r\nContent-Length: 2\r\n\r\nab"
@@ -102,3 +111,33 @@ def test_the_network_takes_no_connection_from_this_computer() -> None:
     assert not too_many(here, [here, *strangers])
     assert not too_many(tablet, [tablet, *of("127.0.0.1", MOST_HERE)])
     assert too_many(here, of("127.0.0.1", MOST_HERE + 1))
+
+
+def test_nonsense_of_strangers_is_not_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
+    log = logging.getLogger("uvicorn.error")
+    before = list(log.filters)
+    try:
+        keep_nonsense_out_of_the_log()
+        for _ in range(3):
+            log.warning("Invalid HTTP request received.")
+            log.error("Invalid UTF-8 sequence received from client.")
+        log.error("Exception in ASGI application")
+    finally:
+        log.filters[:] = before
+    assert [record.msg for record in caplog.records] == ["Exception in ASGI application"]
+
+
+class _Talkative:
+    """A listener that talks without end."""
+
+    said = 0
+
+    async def receive(self) -> dict[str, str]:
+        self.said += 1
+        return {"type": "websocket.receive", "text": "x"}
+
+
+async def test_a_listener_that_does_not_stop_talking_is_sent_away() -> None:
+    socket = _Talkative()
+    await asyncio.wait_for(_until_gone(socket), WAIT_S)  # type: ignore[arg-type]
+    assert socket.said == MOST_SAID
