@@ -19,6 +19,7 @@ import numpy as np
 from scipy.linalg.lapack import dpbtrf, dpbtrs, dpotrf, dpotrs, dtbtrs
 
 from analysis.trace import FloatArray, IntArray
+from analysis.turns.profile_prior import Prior, order_scales_um
 
 TAU = 2.0 * np.pi
 USUAL_TURNS = 3.5
@@ -109,16 +110,14 @@ class _Model:
             prior += prior[: self.own]
         self.first = self.rows * self.own
         k = np.arange(1, problem.orders + 1)
-        sd = 0.7 * spread * k**-1.3
-        sd = np.maximum(sd, 0.02 * spread)
-        prior += list(np.repeat(sd, 2))
+        prior += list(np.repeat(order_scales_um(problem.orders, spread), 2))
         self.k = k
         self.cage = len(prior)
         prior += [_CAGE_UM] * (2 * len(problem.cage))
         self.theta = len(prior) if problem.mark_at is not None else None
         if problem.mark_at is not None:
             prior += [1.0]
-        self.prior_precision = np.asarray(prior) ** -2.0
+        self.prior = Prior(np.asarray(prior) ** -2.0, self.first, problem.orders)
         self.size = len(prior)
         self.mark_sd = problem.mark_sd_s * mean_speed
         if two:
@@ -183,7 +182,7 @@ class _Model:
         if self.theta is not None:
             m2 = (self.marks(turns, float(coefficients[self.theta])) / self.mark_sd) ** 2
             total += 2.5 * float(np.log1p(m2 / 4.0).sum())
-        return total + 0.5 * float(self.prior_precision @ coefficients**2)
+        return total + self.prior.loss(coefficients)
 
 
 @dataclass(slots=True, eq=False)
@@ -219,8 +218,9 @@ def _system(model: _Model, turns: FloatArray, a: FloatArray, designs: list[Float
     gradient[1:-1] -= pull * d1
     gradient[2:] -= pull * d2
     cross = np.zeros((model.size, n))
-    dense = np.diag(model.prior_precision)
-    gradient_a = -model.prior_precision * a
+    precision = model.prior.precision(a)
+    dense = np.diag(precision)
+    gradient_a = -precision * a
     residual = np.empty(0)
     ahead = np.stack([a, model.slopes(a)])
     for row, design in enumerate(designs):
@@ -281,11 +281,11 @@ def _solve(system: _System, damping: float) -> tuple[FloatArray, FloatArray, flo
 
 def _best_coefficients(model: _Model, turns: FloatArray, rounds: int = 3) -> FloatArray:
     """Coefficients at given positions (robust weights, a few rounds)."""
-    dense0 = np.diag(model.prior_precision)
     a = np.zeros(model.size)
     parts = model.designs(turns)
     for count in range(rounds):
-        dense, right = dense0.copy(), np.zeros(model.size)
+        dense = np.diag(model.prior.precision(a) if count else model.prior.narrow)
+        right = np.zeros(model.size)
         for row, design in enumerate(parts):
             r = model.reading[row] - a @ design
             w = model.inverse_variance[row]
@@ -335,7 +335,7 @@ def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: flo
             break
     _, _, half = _solve(system, 0.0)
     # Density in the log-speeds, not in the positions: comparable between counts of turns.
-    evidence = -objective - (half - system.log_jacobian) + 0.5 * float(np.log(model.prior_precision).sum())
+    evidence = -objective - (half - system.log_jacobian) + model.prior.log_at_zero
     return Fit(turns - turns[0], a, system.residual, objective, evidence, problem)
 
 
