@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
+from difflib import get_close_matches
 from pathlib import Path as FilePath
 from typing import Any, Literal, get_args
 
@@ -201,7 +202,9 @@ def find_step(steps: Sequence[Step], name: str) -> Step:
     for step in steps:
         if step.id == name:
             return step
-    raise InputError(f"unknown step {name!r}", expected=", ".join(step.id for step in steps))
+    known = [step.id for step in steps]
+    expected = ", ".join(get_close_matches(name, known) or known)
+    raise InputError(f"unknown step {name!r}", expected=expected, do="see 'hubproof job path'")
 
 
 def open_steps(

@@ -103,6 +103,7 @@ def run(arguments: list[str] | None = None) -> int:
     Returns:
         The exit status.
     """
+    output = sys.stdout
     try:
         status = group.main(args=arguments, prog_name="hubproof", standalone_mode=False)
         if sys.stdout is not None:
@@ -125,9 +126,9 @@ def run(arguments: list[str] | None = None) -> int:
         _drop_output()
         return 0
     except SystemExit:
-        if not isinstance(sys.stdout, click.utils.PacifyFlushWrapper):
+        if sys.stdout is output:
             raise
-        return 0  # click met the broken pipe first
+        return 0  # click met the broken pipe first: it puts another output in place and ends
     except OSError as error:
         if error.filename is not None:
             told = f"{error.filename}: cannot be read or written: {error.strerror}"

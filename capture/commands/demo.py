@@ -73,7 +73,7 @@ def command(scenario: str, seed: int, out: Path, marks: bool, bluetooth: bool) -
     """Measure a simulated hub from end to end: rest check, end play, run-out, verdict.
 
     The hub, the hand and the indicator are invented. Everything else is what works at a real bench: the
-    indicator speaks over a serial device, the daemon opens it, records it and judges it. Takes under a
+    indicator speaks over a serial device, the daemon opens it, records it and judges it. Takes about a
     minute; what was measured is kept in a folder.
     """
     from rich.console import Console

@@ -136,3 +136,8 @@ def test_a_fit_may_be_missing_but_not_wrong():
     assert step.missing({**right, "fit": "within"}) is None
     assert step.missing({**right, "fit": "undecided"}) == "fit"
     assert step.missing(right, wrong={"fit"}) == "fit"
+
+
+def test_a_step_that_was_nearly_named_is_named():
+    with pytest.raises(InputError, match="expected nut_torqued.*; see 'hubproof job path'"):
+        find_step(PATH, "nut_torqed")
