@@ -117,6 +117,8 @@ def _most_likely(cleaned: Cleaned, position: FloatArray, slow: tuple[float, ...]
     variance = max(float(left @ left) / spare, 0.3 * cleaned.noise_um**2 / block)
     gain = np.where(possible, along**2 / np.where(possible, length, 1.0), 0.0) / (2.0 * variance)
     at = int(np.argmax(gain))
+    if not possible[at]:
+        return None  # nothing is left anywhere: the readings do not move
     by_um = float(along[at] / length[at])
     after = _steepest(cleaned.trace.reading_um, int(firsts[at - 1]), int(firsts[at]) + block, by_um)
     after = int(firsts[at]) if block == 1 else after

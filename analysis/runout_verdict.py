@@ -6,7 +6,10 @@ With the turns sure, the largest turn's movement is judged with its uncertainty.
   and `over` needs that no possible turn is shorter than the judged one;
 - no whole turn could be laid out but the hub has certainly gone round: a bound that passes the limit gives
   `within`; one that does not proves nothing, so the verdict is `not measurable`;
-- the hub has not certainly gone round: `not measurable`.
+- the hub has not certainly gone round: `not measurable`;
+- only taps tell of turns and the readings of a fine indicator do not move at all: `undecided`. So reads a hub
+  that stood still, or a plunger that does not touch; a real flange moves it by more (common practice, no
+  published source).
 """
 
 from __future__ import annotations
@@ -53,9 +56,15 @@ def _judged_by_turns(
     judgement = judge(runout.judged_um, found, limit)
     if limit is not None and (coarse := coarse_for(cleaned.resolution_um, limit)) is not None:
         judgement = Judgement(judgement.verdict, judgement.conformity_probability, (*judgement.notes, coarse))
+    elif judgement.verdict == "within" and turns.found_by == "marks" and _stood_still(turns):
+        judgement = replace(judgement, verdict="undecided")
     if turns.confidence >= SURE and not turns.alternatives:
         return RunoutJudged(judgement, found, None)
     return RunoutJudged(_safe_side(judgement, runout, turns, cleaned, limit, setup), found, runout.bound_um)
+
+
+def _stood_still(turns: Turns) -> bool:
+    return any(note.code == "flat" for note in turns.notes)
 
 
 def _why(cleaned: Cleaned, turns: Turns) -> Note:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.cleaning import clean
+from analysis.measure import measure_runout
 from analysis.runout import Runout
 from analysis.runout_verdict import judge_runout
 from analysis.trace import Trace
@@ -33,3 +34,23 @@ def test_over_stands_only_when_no_allowed_turn_could_be_within(
     turns = Turns(3.4, 3, "self", np.array([0.0, 5.0, 10.0, 15.0]), 0.5, others, at_least_once=True)
     runout = Runout(as_read_um=judged_um, judged_um=judged_um, bound_um=judged_um)
     assert judge_runout(runout, turns, cleaned, LIMIT, Setup()).judgement.verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("apart_s", "step_um", "verdict"),
+    [
+        (0.2, 1.0, "not measurable"),  # nobody turns a hub in that time
+        (4.0, 1.0, "undecided"),  # a real flange moves a fine indicator
+        (4.0, 10.0, "within"),  # a coarse one does not see what it moves
+    ],
+)
+def test_a_hub_that_stands_still_is_not_within_whatever_is_tapped(
+    apart_s: float, step_um: float, verdict: str
+) -> None:
+    time_s = np.arange(0.0, 1.0 + 2 * apart_s + 0.4, 0.04)
+    mark = np.zeros(time_s.size, dtype=bool)
+    mark[np.searchsorted(time_s, [0.7, 0.7 + apart_s])] = True
+    trace = Trace(time_s, np.zeros(time_s.size), mark=mark, resolution_um=step_um)
+    result = measure_runout(trace, limit=LIMIT, setup=Setup(permissible_error_um=3.0))
+    assert result.verdict == verdict
+    assert "flat" in {reason.code for reason in result.reasons}
