@@ -10,6 +10,7 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, date, datetime, time, timedelta
+from importlib import resources
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -118,21 +119,30 @@ def trace_csv(store: Store, record: RunRecord) -> bytes:
 # Many runs ------------------------------------------------------------------------------------------
 
 
-def write_folder(store: Store, records: Sequence[RunRecord], folder: Path) -> None:
+def write_folder(
+    store: Store, records: Sequence[RunRecord], folder: Path, *, with_working: bool = False
+) -> None:
     """A trace file and a result for each run, a list of all, and ``datapackage.json`` that describes them.
+
+    `with_working` adds the tables of each run's working and the scripts that compute it again, as a pack
+    has them; the traces then stand in a folder of their own.
 
     Raises:
         InputError: the folder cannot be written.
     """
+    scripts = working_scripts() if with_working else {}
     try:
         folder.mkdir(parents=True, exist_ok=True)
         tables = {"runs.csv": _list_csv(records)}
         for record in records:
             name = record.summary.id
-            tables[f"{name}.csv"] = trace_csv(store, record)
+            tables[f"traces/{name}.csv" if with_working else f"{name}.csv"] = trace_csv(store, record)
+            if with_working and record.results:
+                tables |= working_tables(store, record)
             if record.results:
                 _write(folder / f"{name}.json", _json(record.results[-1], indent=1))
-        for path, content in tables.items():
+        for path, content in {**tables, **scripts}.items():
+            (folder / path).parent.mkdir(exist_ok=True)
             _write(folder / path, content)
         made = records[-1].summary.started_utc[:19] + "Z"
         _write(
@@ -140,6 +150,28 @@ def write_folder(store: Store, records: Sequence[RunRecord], folder: Path) -> No
         )
     except OSError as error:
         raise InputError(f"cannot be written: {error.strerror}", where=str(folder)) from error
+
+
+def working_tables(store: Store, record: RunRecord) -> dict[str, bytes]:
+    """The tables of a run's working, by path; see `analysis.claim.worked`.
+
+    Raises:
+        InputError: it is of a kind that has none.
+    """
+    from analysis.claim.from_record import claim_from_record
+    from analysis.claim.worked import tables_of
+    from analysis.claim.working import work_out
+
+    (run,) = claim_from_record(store, [record.summary.id]).runs
+    return tables_of(work_out(run), record.summary.id)
+
+
+def working_scripts() -> dict[str, bytes]:
+    """The scripts that compute figures again from these tables, by name."""
+    from analysis.claim.pack import SCRIPTS
+
+    ours = resources.files("analysis.claim")
+    return {script: ours.joinpath(f"{script}.txt").read_bytes() for script in SCRIPTS}
 
 
 def _list_csv(records: Iterable[RunRecord]) -> bytes:

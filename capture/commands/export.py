@@ -30,6 +30,11 @@ if TYPE_CHECKING:
     metavar="PATH",
     help="File to write, instead of the terminal; of several runs as CSV a folder.",
 )
+@click.option(
+    "--working",
+    is_flag=True,
+    help="CSV only: with how each figure was worked out, and scripts that need numpy alone to do it again.",
+)
 @data_option
 def command(
     runs: tuple[str, ...],
@@ -39,6 +44,7 @@ def command(
     kind: Any,
     form: str,
     out: Path | None,
+    working: bool,
     data: Path,
 ) -> None:
     """Write kept RUNS, or all runs of a period, a job or a kind.
@@ -54,22 +60,24 @@ def command(
     asked = (since, until, job, kind) != (None, None, None, None)
     if bool(runs) == asked:
         raise click.UsageError("name RUNS, or a period, job or kind with --from, --to, --job, --kind")
+    if working and form != "csv":
+        raise click.UsageError("--working goes with --format csv")
     with Store.open(existing_database(data)) as store:
         records = picked(store, runs, since=since, until=until, job=job, kind=kind)
-        if form == "csv" and (asked or len(runs) > 1):
-            _folder(store, records, out)
+        if form == "csv" and (asked or working or len(runs) > 1):
+            _folder(store, records, out, with_working=working)
         elif form == "csv":
             _one(store, records[0], out)
         else:
             _many(store, records, form, out)
 
 
-def _folder(store: Store, records: list[RunRecord], out: Path | None) -> None:
+def _folder(store: Store, records: list[RunRecord], out: Path | None, *, with_working: bool) -> None:
     from capture.exporting import write_folder
 
     if out is None:
-        raise InputError("several runs as CSV are several files", where="--out", do="name a folder")
-    write_folder(store, records, out)
+        raise InputError("what is asked for as CSV is several files", where="--out", do="name a folder")
+    write_folder(store, records, out, with_working=with_working)
     click.echo(f"{len(records)} runs written to {out}", err=True)
 
 

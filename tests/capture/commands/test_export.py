@@ -7,6 +7,7 @@ import hashlib
 import importlib
 import io
 import json
+import subprocess
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,8 +16,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.measure import measure_endplay
+from analysis.measure import measure_endplay, measure_runout
 from analysis.record import Store
+from analysis.results import RunoutResult
 from analysis.trace_file import read_trace
 from capture.commands import run
 from capture.commands.options import DATABASE
@@ -51,6 +53,53 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def export(data: Path, *arguments: str) -> int:
     return run(["export", *arguments, "--data", str(data)])
+
+
+def turned(path: Path) -> RunoutResult:
+    """A record with one turned hub, index mark tapped; its result."""
+    time_s = np.linspace(0, 16, 400)
+    angle = 2 * np.pi * 3.3 * time_s / 16
+    noise = np.random.default_rng(1).normal(0, 0.4, 400)
+    um = np.rint(45 * np.cos(angle - 1.9) + 9 * np.cos(2 * angle - 1) + noise)
+    with Store.open(path) as store:
+        ref = store.begin_run(
+            "runout", {"name": "bench", "resolution_nm": 1000}, settings={}, started_t_ns=0,
+            started_utc=datetime(2026, 5, 1, tzinfo=UTC),
+        )  # fmt: skip
+        rows = [
+            (i, int(1e9 * t), int(1000 * v), None, None)
+            for i, (t, v) in enumerate(zip(time_s, um, strict=True))
+        ]
+        store.append_readings(ref.key, rows)
+        for at in np.searchsorted(angle, [2 * np.pi, 4 * np.pi, 6 * np.pi]):
+            store.add_mark(ref.key, int(1e9 * time_s[at]))
+        store.end_run(ref.key, "done", 17 * 10**9)
+        result = measure_runout(store.trace(ref.id))
+        store.save_result(ref.key, result)
+    return result
+
+
+def test_an_exported_csv_computed_again_by_the_script_beside_it_gives_the_same_figures(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "data").mkdir()
+    result = turned(tmp_path / "data" / DATABASE)
+    out = tmp_path / "out"
+    assert export(tmp_path / "data", "last", "--working", "--out", str(out)) == 0
+    (trace,) = (out / "traces").iterdir()
+    script = [sys.executable, "-I", str(out / "compute-runout.py"), str(out), trace.stem]
+    printed = subprocess.run(script, capture_output=True, check=True, text=True).stdout
+    found = {word: list(map(float, numbers)) for word, *numbers in map(str.split, printed.splitlines())}
+    fim = result.fim_mm
+    assert len(fim.per_turn) >= 2
+    assert found["as_read"] == pytest.approx([fim.as_read, *fim.per_turn_as_read], abs=1e-9)
+    assert found["judged"] == pytest.approx(fim.per_turn, abs=1e-9)
+    assert found["repeatable"] == pytest.approx([fim.repeatable], abs=1e-9)
+    assert found["orders"] == pytest.approx([o.amplitude_mm for o in result.per_turn_orders], abs=1e-9)
+    described = json.loads((out / "datapackage.json").read_text("utf-8"))["resources"]
+    files = {path.relative_to(out).as_posix() for path in out.rglob("*.csv")}
+    assert {table["path"] for table in described} == files
+    assert f"model/{trace.stem}.csv" in files
 
 
 def test_a_period_as_a_folder_that_describes_itself(data: Path, tmp_path: Path) -> None:
@@ -133,7 +182,7 @@ def test_parquet_without_its_library_is_told_in_one_line(
     [
         (["--from", "2027-01-01", "--out", "x"], "no run fits"),
         (["--from", "yesterday", "--out", "x"], "is no date"),
-        (["--kind", "bore"], "several runs as CSV are several files"),
+        (["--kind", "bore"], "what is asked for as CSV is several files"),
         (["last", "--format", "parquet"], "Parquet is not for a terminal"),
         (["last", "--kind", "bore"], "name RUNS, or a period"),
         ([], "name RUNS, or a period"),
