@@ -289,5 +289,6 @@ def _from_stops(cleaned: Cleaned, turns: Turns, setup: Setup, as_read: float | N
         # Of the order that is half the places a rest shows the cosine or the sine, not both.
         orders=told.orders[: max(1, (levels.places - 1) // 2)],
         readings_used=levels.level_um.size + on_the_way,
-        notes=(*told.notes, note),
+        # On the way between two stops the angle is too unsure to tell a narrow place from a hand's pace.
+        notes=(*(one for one in told.notes if one.code != "narrow_bump"), note),
     )

@@ -25,7 +25,7 @@ NARROW_STANDS_OUT = 4.0
 SLOW_FACTOR = 1.7
 FOUND_FACTOR = 1.15
 STOPS_FACTOR = 1.5  # the way of a hand from stop to stop is known no better than its model
-STOPS_ORDERS_FACTOR = 2.6  # once more for orders: what few places mix only the ways tell apart (simulated)
+STOPS_ORDERS_FACTOR = 1.5  # once more for orders: what few places mix only the ways tell apart (simulated)
 SLOW_ORDERS_FACTOR = 1.2
 LAID_OVER = 0.5  # times the noise of a reading
 

@@ -13,6 +13,7 @@ from analysis.interrupted import holes_of, teeth_of
 from analysis.runout import Runout
 from analysis.tip_envelope import Envelope, envelope_columns, fit_envelope
 from analysis.trace import FloatArray, Trace
+from analysis.turns.stopped import find_stops
 from analysis.values import Cleaned, Component, Note, Turns
 
 LEVEL_READINGS = 200  # over which the lowest level is looked for, on either side of a re-zero
@@ -20,9 +21,15 @@ SURE_TURNS = 1.25  # tips that repeat nothing cannot tell how far the ring was t
 
 
 def without_holes(cleaned: Cleaned) -> Cleaned:
-    """The readings without those over gaps of the surface; unchanged when it has none."""
+    """The readings without those over gaps of the surface; unchanged when it has none.
+
+    Low stops of a hub that is turned from stud to stud look like gaps: quick ways down and up, flat between.
+    """
     found = holes_of(cleaned.trace.reading_um, cleaned.noise_um, cleaned.resolution_um)
     if found is None or cleaned.refused:
+        return cleaned
+    trace = cleaned.trace
+    if find_stops(trace.time_s, trace.reading_um, cleaned.noise_um, cleaned.resolution_um) is not None:
         return cleaned
     kept = cleaned.kept.copy()
     kept[np.flatnonzero(cleaned.kept)[~found.keep]] = False
