@@ -30,10 +30,12 @@ class Unpacked:
     Attributes:
         as_written: false when the zip is not byte for byte as Hubproof writes it (it was packed anew, or
             bytes outside the files were changed); true for a folder.
+        damaged: files whose bytes do not fit what the zip says of them; not among `files`.
     """
 
     files: Files
     as_written: bool
+    damaged: tuple[str, ...] = ()
 
 
 def unpack(path: Path) -> Unpacked:
@@ -61,6 +63,7 @@ def unpack(path: Path) -> Unpacked:
 def _from_zip(path: Path) -> Unpacked:
     folders: set[str] = set()
     files: Files = {}
+    damaged: list[str] = []
     total = 0
     with zipfile.ZipFile(path) as archive:
         entries = archive.infolist()
@@ -72,17 +75,23 @@ def _from_zip(path: Path) -> Unpacked:
             _check_entry(entry, inner, path)
             if inner in files:
                 raise InputError(f"holds {inner} twice", where=str(path))
-            with archive.open(entry) as stream:
-                content = stream.read(LARGEST_FILE + 1)
+            folders.add(folder)
+            try:
+                with archive.open(entry) as stream:
+                    content = stream.read(LARGEST_FILE + 1)
+            except (zipfile.BadZipFile, zlib.error):
+                damaged.append(inner)
+                continue
             total += len(content)
             if len(content) != entry.file_size or total > LARGEST_PACK:
                 raise InputError(f"{inner} has not the size that it declares", where=str(path))
-            folders.add(folder)
             files[inner] = content
     if len(folders) != 1:
         raise InputError(
             f"holds {len(folders)} folders", where=str(path), expected="one, with the pack in it"
         )
+    if damaged:
+        return Unpacked(files, as_written=False, damaged=tuple(damaged))
     return Unpacked(files, as_written=zip_bag(files, folders.pop()) == path.read_bytes())
 
 

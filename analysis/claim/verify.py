@@ -75,7 +75,10 @@ def verify_pack(path: Path, known_keys: Mapping[str, str] | None = None) -> Repo
     if "bagit.txt" not in files and MANIFEST not in files:
         raise InputError("is no claim pack", where=str(path), expected="a BagIt bag with bagit.txt")
     report = Report()
-    if not unpacked.as_written:
+    report.faults += [
+        f"{path}: its bytes do not fit the zip file: it was changed" for path in unpacked.damaged
+    ]
+    if not unpacked.as_written and not unpacked.damaged:
         report.faults.append(
             "the zip file: is not byte for byte as it was written: something was added around its files, "
             "or it was packed anew (unzip it and check the folder to see whether the files are good)"

@@ -28,11 +28,21 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="The job's particulars as JSON instead of the recorded ones (schema: 'job' of job.json in a pack).",
 )
-@click.option("--workshop", metavar="NAME", envvar="HUBPROOF_WORKSHOP", default="", help="Who hands it over.")
+@click.option(
+    "--workshop",
+    metavar="NAME",
+    envvar="HUBPROOF_WORKSHOP",
+    default="",
+    help="Who hands it over; from HUBPROOF_WORKSHOP if not given.",
+)
 @click.option("--out", type=click.Path(path_type=Path), metavar="FILE", help="Zip to write, or its folder.")
 @click.option("--with-customer", is_flag=True, help="Hand over the customer's name and the plate too.")
-@click.option("--language", type=click.Choice(["en", "de"]), default="en", show_default=True)
-@click.option("--paper", type=click.Choice(["a4", "us-letter"]), default="a4", show_default=True)
+@click.option(
+    "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Of the report."
+)
+@click.option(
+    "--paper", type=click.Choice(["a4", "us-letter"]), default="a4", show_default=True, help="Of the report."
+)
 @click.option(
     "--first", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit named first."
 )

@@ -62,7 +62,8 @@ def _check_pack(pack: Path, known_keys: Path | None, data: Path) -> int:
         try:
             known = read_known_keys(listed.read_text(encoding="utf-8"), str(listed))
         except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"cannot be read: {error}", where=str(listed), expected="public keys") from error
+            why = error.strerror if isinstance(error, OSError) else "it is no UTF-8 text"
+            raise InputError(f"cannot be read: {why}", where=str(listed), expected="public keys") from error
     report = verify_pack(pack, known)
     return _tell(pack, report, known.get(report.fingerprint or ""))
 

@@ -278,6 +278,19 @@ def test_tricks_with_the_zip_file(small_pack: Pack, written: Write) -> None:
         assert noticed(lambda content=content: verify_pack(written(content))), name  # type: ignore[misc]
 
 
+def test_a_byte_changed_in_the_zip_file_alone_names_the_file(
+    small_pack: Pack, written: Write, capsys: pytest.CaptureFixture[str]
+) -> None:
+    content = bytearray(small_pack.content)
+    at = small_pack.content.index(b"play_mm")  # in a result; its CRC-32 in the zip no longer fits
+    content[at] ^= 1
+    file = written(bytes(content))
+    assert hubproof(["verify", str(file), "--data", str(file.parent)]) == 1
+    told = capsys.readouterr().out
+    assert "differs: data/" in told
+    assert "its bytes do not fit the zip file: it was changed" in told
+
+
 def test_a_manifest_that_lists_a_file_twice_or_one_that_is_elsewhere(
     small_pack: Pack, key: SigningKey, written: Write
 ) -> None:
