@@ -26,6 +26,9 @@ LITTLE_MORE = 1.25
 LEFT_OF_SHORTER = 0.9
 SURE = 0.8
 """Below this confidence a count of turns is not taken as known."""
+STANDING = 2.5
+"""Steps, or standard deviations of the noise, within which a turn of a hub that stands still stays."""
+STANDS = Note("flat", "The readings do not move by more than their noise: nothing in them tells turns.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,15 +59,18 @@ def _judged_by_turns(
     judgement = judge(runout.judged_um, found, limit)
     if limit is not None and (coarse := coarse_for(cleaned.resolution_um, limit)) is not None:
         judgement = Judgement(judgement.verdict, judgement.conformity_probability, (*judgement.notes, coarse))
-    elif judgement.verdict == "within" and turns.found_by == "marks" and _stood_still(turns):
-        judgement = replace(judgement, verdict="undecided")
+    elif judgement.verdict == "within" and turns.found_by == "marks":
+        judgement = _unless_it_stood(judgement, runout.judged_um, turns, cleaned)
     if turns.confidence >= SURE and not turns.alternatives:
         return RunoutJudged(judgement, found, None)
     return RunoutJudged(_safe_side(judgement, runout, turns, cleaned, limit, setup), found, runout.bound_um)
 
 
-def _stood_still(turns: Turns) -> bool:
-    return any(note.code == "flat" for note in turns.notes)
+def _unless_it_stood(judgement: Judgement, judged_um: float, turns: Turns, cleaned: Cleaned) -> Judgement:
+    said = any(note.code == STANDS.code for note in turns.notes)
+    if not said and judged_um > STANDING * max(cleaned.resolution_um, cleaned.noise_um):
+        return judgement
+    return Judgement("undecided", None, judgement.notes if said else (*judgement.notes, STANDS))
 
 
 def _why(cleaned: Cleaned, turns: Turns) -> Note:

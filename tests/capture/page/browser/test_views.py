@@ -210,10 +210,10 @@ def test_by_keyboard_alone_from_the_way_in_to_a_run_that_is_thrown_away(tablet: 
     assert page.evaluate("document.activeElement.id") == "stop"
     page.keyboard.press("Enter")
     page.wait_for_selector("#outcome .verdict-word:not(:text-is(''))", timeout=STEP_MS)
-    # taps tell of turns, the readings of none: what is seen is that they do not move, and it is never within;
-    # taps that are too near to one another to be turns are no turn, others leave it undecided
-    assert "The readings do not move by more than their noise" in page.inner_text("#outcome .reasons")
-    assert page.inner_text("#outcome .verdict-word") in ("not measurable", "undecided")
+    # taps tell of turns, the readings of none: too near to one another they are no turn; further apart, on a
+    # machine that is slow to press keys, it is seen that nothing moved; it is never within
+    why = STOOD_STILL[page.inner_text("#outcome .verdict-word")]
+    assert why in page.inner_text("#outcome .reasons")
     page.focus("#throw")
     page.keyboard.press("Enter")
     page.wait_for_selector("dialog[open]")
@@ -243,6 +243,10 @@ TROUBLE = """async (texts) => {
   return texts.map(trouble);
 }"""
 
+STOOD_STILL = {
+    "not measurable": "No whole turn could be laid out",
+    "undecided": "The readings do not move by more than their noise",
+}
 SENTENCES = """async (texts) => {
   const { loadWords, sentence } = await import("/page/words.js");
   await loadWords("de");
