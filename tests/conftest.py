@@ -7,6 +7,10 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from config.threads import one_thread
+
+one_thread()  # as a process of ours does; pytest loads no numpy before this
+
 # The same examples everywhere, and none that fails because the machine is busy.
 settings.register_profile(
     "hubproof", deadline=None, derandomize=True, database=None, suppress_health_check=[HealthCheck.too_slow]
