@@ -90,23 +90,25 @@ def test_another_machine_rounds_otherwise_and_finds_the_pack_good_all_the_same(
     assert verify_pack(written(pack.content)).faults == []
 
 
-@pytest.mark.parametrize(
-    ("folder", "old", "new"),
-    [
-        ("working", b",0.", b",1."),
-        ("model", b"e-", b"e-1"),
-        ("profiles", b"\r\n1.0,", b"\r\n1.5,"),
-        ("turns", b",", b";"),
-        ("holds", b"pu", b"po"),
-    ],
-)
-def test_a_table_that_the_readings_do_not_give_is_named_though_well_signed(
-    pack: Pack, written: Write, key: SigningKey, folder: str, old: bytes, new: bytes
+CHANGED_TABLES = {
+    "working": (b",0.", b",1."),
+    "model": (b"e-", b"e-1"),
+    "profiles": (b"\r\n1.0,", b"\r\n1.5,"),
+    "turns": (b",", b";"),
+    "holds": (b"pu", b"po"),
+}
+
+
+def test_tables_that_the_readings_do_not_give_are_named_though_well_signed(
+    pack: Pack, written: Write, key: SigningKey
 ) -> None:
     files = files_of(pack)
-    path = next(path for path in files if path.startswith(f"data/{folder}/") and old in files[path])
-    report = checked(written, resign({**files, path: files[path].replace(old, new, 1)}, key))
-    assert [fault for fault in report.faults if fault.startswith(path)]
+    changed = {}
+    for folder, (old, new) in CHANGED_TABLES.items():
+        path = next(path for path in files if path.startswith(f"data/{folder}/") and old in files[path])
+        changed[path] = files[path].replace(old, new, 1)
+    faults = checked(written, resign({**files, **changed}, key)).faults
+    assert {fault.partition(":")[0] for fault in faults} == changed.keys()
 
 
 def test_a_run_with_a_second_indicator_is_computed_anew_with_both(
