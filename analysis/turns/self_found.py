@@ -19,7 +19,7 @@ from analysis.turns.reversals import most_whole_turns, reversals
 from analysis.turns.search import fine, search
 from analysis.turns.starts import starts_of
 from analysis.turns.state_fit import Fit, Problem, surface_part
-from analysis.turns.telling import alias_of, hurried, is_flat, plausible, slow_notes
+from analysis.turns.telling import alias_of, dawdled, hurried, is_flat, plausible, slow_notes
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns
 
@@ -167,7 +167,7 @@ def _settled(best: Fit) -> tuple[Fit, float | None]:
     usual = best.problem.usual_turns
     if alias is None and hurried(best):
         alias = 0.5 * best.total
-    if alias is None or not plausible(alias, usual):
+    if alias is None or not plausible(alias, usual) or (alias < best.total and dawdled(best, alias)):
         return best, None
     if plausible(best.total, usual):
         return best, alias
@@ -189,7 +189,8 @@ def _with_no_tap_missed(best: Fit) -> float | None:
 def _unlikely(total: float, alias: float) -> Note:
     return Note(
         "turn_or_half_turn",
-        f"The readings cannot tell {total:.2f} turns from {alias:.2f}; so many or so few were not asked for.",
+        f"The readings cannot tell {total:.2f} turns from {alias:.2f}; so many, so few or so slow are "
+        "unlikely.",
     )
 
 

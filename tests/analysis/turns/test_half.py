@@ -50,6 +50,29 @@ def test_even_orders_2_4_and_6_are_not_surely_twice_the_turns(turned: float) -> 
     assert min(abs(count - total) for count in (turns.total, *turns.alternatives)) < 0.25
 
 
+def smooth(turned: float, turn_s: float, odd_um: float) -> Trace:
+    """Closed form: orders 2, 4 and 6, and orders 1 and 3 of `odd_um`, in 1 um steps."""
+    time_s = np.arange(0.0, turn_s * turned, 0.05)
+    angle = 2.0 * np.pi * (time_s / turn_s + 0.02 * np.sin(1.3 * time_s))
+    even = 11.0 * np.cos(2 * angle) + 3.0 * np.cos(4 * angle - 1.0) + 2.0 * np.cos(6 * angle - 2.0)
+    odd = odd_um * (np.cos(angle - 0.5) + 0.2 * np.cos(3 * angle))
+    return Trace(time_s=time_s, reading_um=np.round(even + odd), resolution_um=1.0)
+
+
+def test_even_orders_alone_turned_at_leisure_are_not_surely_twice_the_turns() -> None:
+    """2.3 turns of 6 s look like 4.6 of 3 s, which are no haste."""
+    turns = find_turns(clean(smooth(2.3, 6.0, 0.0)))
+    assert turns.confidence < SURE
+    assert min(abs(count - 2.3) for count in (turns.total, *turns.alternatives)) < 0.25
+
+
+def test_many_turns_at_leisure_are_stated() -> None:
+    """5.9 turns of 5.5 s: half as many would take 11 s each, and a surface with even orders alone."""
+    turns = find_turns(clean(smooth(5.9, 5.5, 12.0)))
+    assert turns.confidence >= SURE
+    assert abs(turns.total - 5.9) < 0.25
+
+
 def test_an_evenly_turned_hub_keeps_its_even_speed() -> None:
     """A speed pattern that repeats every turn was taken for profile: 9 degrees, and 2.7 um of order 2."""
     time_s = np.arange(0.0, 16.5, 0.02)
