@@ -15,7 +15,7 @@ import typst
 
 from analysis.claim.drawing import Board
 from analysis.claim.pictures import gauge_picture
-from analysis.claim.run_page import run_page
+from analysis.claim.run_page import instrument_lines, run_page
 from analysis.claim.summary import (
     STAGES,
     UM_PER_MM,
@@ -48,6 +48,7 @@ LABELS = (
     "key_how",
     "signed_by",
     "uncertainty_note",
+    "instrument",
     "result",
     "setup",
     "budget",
@@ -132,6 +133,7 @@ def report_data(
         "complaint": printable(job.complaint, LONG, more=say("shortened")) or say("not_stated"),
         "note": printable(job.note, LONG, more=say("shortened")),
         "wheels": wheels,
+        "instruments": instrument_lines(claim, say),
         "technician": _short(job.technician, say),
         "signed": say.moment(job.day_utc),
         "fingerprint": fingerprint,

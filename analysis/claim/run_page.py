@@ -170,14 +170,6 @@ def _setup(run: ClaimRun, instrument: Instrument | None, say: Wording) -> list[l
 def _instrument(run: ClaimRun, known: Instrument | None, say: Wording) -> list[tuple[str, str]]:
     if known is None:
         return [("instrument", "")]
-    due = known.calibration_due
-    late = due is not None and due < run.header.started_utc.date()
-    calibrated = say(
-        "calibrated_text",
-        on=known.calibrated_on.isoformat() if known.calibrated_on else say("not_stated"),
-        due=due.isoformat() if due else say("not_stated"),
-        certificate=printable(known.certificate, FIELD) or say("not_stated"),
-    )
     name = ", ".join(part for part in (known.name, known.maker, known.model) if part)
     step = known.resolution_nm
     error = known.permissible_error_nm
@@ -186,10 +178,36 @@ def _instrument(run: ClaimRun, known: Instrument | None, say: Wording) -> list[t
         ("serial", printable(known.serial, FIELD)),
         ("step", "" if step is None else say.length(step / 1000, fine=True)),
         ("permissible", "" if error is None else f"± {say.length(error / 1000, fine=True)}"),
-        ("calibrated", f"{calibrated}; {say('calibration_late')}" if late else calibrated),
+        ("calibrated", _calibrated(known, [run], say)),
         ("last_check", _check(known, say)),
         *([("study", _study(known.study, say))] if known.study is not None else []),
     ]
+
+
+def _calibrated(known: Instrument, runs: Sequence[ClaimRun], say: Wording) -> str:
+    due = known.calibration_due
+    calibrated = say(
+        "calibrated_text",
+        on=known.calibrated_on.isoformat() if known.calibrated_on else say("not_stated"),
+        due=due.isoformat() if due else say("not_stated"),
+        certificate=printable(known.certificate, FIELD) or say("not_stated"),
+    )
+    late = due is not None and any(due < run.header.started_utc.date() for run in runs)
+    return f"{calibrated}; {say('calibration_late')}" if late else calibrated
+
+
+def instrument_lines(claim: ClaimInput, say: Wording) -> list[str]:
+    """What was measured with, in a line each: whether it may be believed belongs beside the verdict."""
+    lines = []
+    for known in claim.instruments:
+        runs = [run for run in claim.runs if run.header.instrument == known.id]
+        name = printable(", ".join(filter(None, (known.name, known.model, known.serial))), FIELD)
+        told = [f"{name or say('not_stated')}: {say('calibrated').lower()} {_calibrated(known, runs, say)}"]
+        if known.last_check is not None and not known.last_check.passed:
+            told.append(f"{say('last_check')}: {say('failed')}")
+        if runs:
+            lines.append("; ".join(told))
+    return lines
 
 
 def _study(study: StudyFacts, say: Wording) -> str:

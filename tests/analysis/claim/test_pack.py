@@ -344,6 +344,9 @@ def test_the_first_page_decides(claim: ClaimInput) -> None:
     assert wheel["part"] == "What was found points to the bearing and the flange."
     assert "0.1519 ± 0.0034 mm" in wheel["why"]
     assert data["fingerprint"] == "SHA256:x"
+    (with_what,) = data["instruments"]
+    assert with_what.startswith("bench A: calibrated 2025-06-01, due 2026-01-01")
+    assert with_what.endswith("overdue on the day of this run")
     flange = replace(claim, runs=claim.runs[1:2])
     wheel_of_flange = report_data(flange, drawn_of(flange), "")[0]["wheels"][0]
     why = "The run-out is 0.0914 ± 0.0034 mm (0.00360 ± 0.00014 in); limit: 0.0508 mm (0.0020 in). 0.091"
