@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from itertools import islice, zip_longest
 
 import numpy as np
 
@@ -17,6 +19,9 @@ PATTERN_ORDERS = 6
 PATTERN_POINTS = 72
 PATTERN_SMOOTHED = 1.35
 PATTERN_UNSEEN_DEG = 2.0  # at order 1, falling as 1/order: what an even hand hides
+PAIR_FACTOR = (
+    1.4  # two indicators on one face: times what the joint fit of angle and profile says (simulated)
+)
 PAIR_UNSEEN_DEG = 0.6  # the same, of an angle read from the delay between two indicators
 CELLS_FACTOR = 1.2  # times steps per movement
 NARROW_FACTOR = 1.4  # something narrow, which only orders above `NARROW_ORDERS` follow
@@ -155,7 +160,7 @@ def orders_of(cleaned: Cleaned, turns: Turns, surface: Surface, drawn: Drawn) ->
     elif surface.cells:
         covariance = covariance * model_factor(cleaned, turns, surface, drawn) ** 2
     angles = angle_covariance(drawn.profile, angle_pattern_rad(turns, cleaned.trace.time_s), highest)
-    return tuple(
+    orders = tuple(
         order_from_pair(
             order + 1,
             float(pairs[order, 0]),
@@ -163,6 +168,11 @@ def orders_of(cleaned: Cleaned, turns: Turns, surface: Surface, drawn: Drawn) ->
             covariance[2 * order : 2 * order + 2, 2 * order : 2 * order + 2] + angles[order],
         )
         for order in range(highest)
+    )
+    joint = (PAIR_FACTOR * standard for standard in turns.order_standards_um)
+    return tuple(
+        one if standard is None else replace(one, standard_um=standard)
+        for one, standard in zip_longest(orders, islice(joint, highest))
     )
 
 

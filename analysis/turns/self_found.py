@@ -18,7 +18,7 @@ from analysis.turns.realign import profile_angles
 from analysis.turns.reversals import most_whole_turns, reversals
 from analysis.turns.search import fine, search
 from analysis.turns.starts import starts_of
-from analysis.turns.state_fit import Fit, Problem, surface_part
+from analysis.turns.state_fit import Fit, Problem, surface_part, wave_standards
 from analysis.turns.telling import alias_of, dawdled, hurried, is_flat, plausible, slow_notes
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns
@@ -136,6 +136,7 @@ def _told(
         speed_pattern_deg=0.0 if second is not None else speed_pattern_deg(final.one, final.time_s),
         at_least_once=_at_least_once(best, others, back),
         notes=(*notes, *slow_notes(final.one)),
+        order_standards_um=() if second is None else tuple(wave_standards(final.one, along=True).tolist()),
     )
 
 

@@ -348,8 +348,8 @@ def fit_at(problem: Problem, turns: FloatArray) -> Fit:
     return Fit(turns, a, residual, 0.0, 0.0, problem)
 
 
-def coefficient_standards(one: Fit) -> FloatArray:
-    """Standard uncertainties of a fit's coefficients, the positions' own uncertainty included."""
+def coefficient_covariance(one: Fit) -> FloatArray:
+    """Covariance of a fit's coefficients, the positions' own uncertainty included."""
     model = _Model(one.problem, max(one.total, 0.3))
     system = _system(model, one.turns, one.coefficients, model.designs(one.turns))
     band = system.band.copy()
@@ -357,7 +357,12 @@ def coefficient_standards(one: Fit) -> FloatArray:
     factor, _ = dpbtrf(band, lower=1)
     part, _ = dtbtrs(factor, system.cross.T, uplo="L")
     schur = system.dense - part.T @ part
-    return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(schur, hermitian=True)), 0.0)))
+    return np.asarray(np.linalg.pinv(schur, hermitian=True), np.float64)
+
+
+def coefficient_standards(one: Fit) -> FloatArray:
+    """Their standard uncertainties."""
+    return np.asarray(np.sqrt(np.maximum(np.diag(coefficient_covariance(one)), 0.0)))
 
 
 def position_draws(one: Fit, count: int) -> FloatArray:
@@ -390,15 +395,18 @@ def speed_changes(one: Fit) -> FloatArray:
 def waves(one: Fit) -> FloatArray:
     """(orders,) amplitudes of the profile, um."""
     model = _Model(one.problem, max(one.total, 0.3))
-    wave = one.coefficients[model.first : model.first + 2 * model.k.size]
-    return np.hypot(wave[0::2], wave[1::2])
+    return np.abs(one.coefficients[model.first : model.first + 2 * model.k.size].reshape(-1, 2) @ [1.0, 1j])
 
 
-def wave_standards(one: Fit) -> FloatArray:
-    """(orders,) standard uncertainties of `waves`, um."""
+def wave_standards(one: Fit, *, along: bool = False) -> FloatArray:
+    """(orders,) standard uncertainties of `waves`, um: of either direction, or along each wave alone."""
     model = _Model(one.problem, max(one.total, 0.3))
-    standards = coefficient_standards(one)[model.first : model.first + 2 * model.k.size]
-    return np.asarray(np.sqrt(0.5 * (standards[0::2] ** 2 + standards[1::2] ** 2)))
+    part = slice(model.first, model.first + 2 * model.k.size)
+    blocks = coefficient_covariance(one)[part, part].reshape(model.k.size, 2, model.k.size, 2)
+    if not along:
+        return np.asarray(np.sqrt(np.maximum(0.5 * np.einsum("kaka->k", blocks), 0.0)), np.float64)
+    unit = one.coefficients[part].reshape(-1, 2) / np.maximum(waves(one), 1e-12)[:, None]
+    return np.asarray(np.sqrt(np.maximum(np.einsum("ka,kakb,kb->k", unit, blocks, unit), 0.0)), np.float64)
 
 
 @dataclass(frozen=True, slots=True)
