@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
-from capture.system import lock_file, owner_only
+from capture.system import lock_file, replace_private
 from config.errors import InputError, StoreError
 
 DATABASE = "hubproof.sqlite"
@@ -46,7 +45,7 @@ class Owned:
             self._lock = lock_file(self._data / LOCK)
         except OSError as error:
             raise StoreError(
-                f"cannot be written: {error.strerror}",
+                f"cannot be written: {error.strerror or error}",
                 where=str(self._data),
                 do="name another folder with --data",
             ) from error
@@ -69,10 +68,7 @@ class Owned:
 
 def write_place(data: Path, place: DaemonPlace) -> None:
     """Say where the daemon listens, readable by its owner only."""
-    fresh = data / f"{DAEMON}.new"
-    with open(fresh, "w", encoding="utf-8", opener=owner_only) as file:
-        json.dump(asdict(place), file)
-    os.replace(fresh, data / DAEMON)
+    replace_private(data / DAEMON, json.dumps(asdict(place)))
 
 
 def read_place(data: Path) -> DaemonPlace | None:

@@ -10,13 +10,12 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
-import os
 import secrets
 from collections import deque
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from capture.system import owner_only
+from capture.system import replace_private
 from config.clock import NS_PER_S, Clock
 from config.errors import InputError, StoreError
 
@@ -155,13 +154,9 @@ class Pairing:
         return found[0]
 
     def _keep(self, devices: tuple[Device, ...]) -> None:
-        fresh = self._file.with_suffix(".new")
+        text = json.dumps([asdict(each) for each in devices], indent=1, ensure_ascii=False)
         try:
-            with open(fresh, "w", encoding="utf-8", opener=owner_only) as file:
-                json.dump([asdict(each) for each in devices], file, indent=1, ensure_ascii=False)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(fresh, self._file)
+            replace_private(self._file, text)
         except OSError as error:
             raise StoreError(f"cannot be written: {error.strerror}", where=str(self._file)) from error
         self._devices = devices

@@ -17,8 +17,26 @@ KEY_LOOK_S = 0.02
 
 
 def owner_only(path: str, flags: int) -> int:
-    """Open `path` so that nobody but its owner can read it; for `open(..., opener=owner_only)`."""
-    return os.open(path, flags, 0o600)
+    """Open `path` so that nobody but its owner can read it; for `open(..., opener=owner_only)`.
+
+    A symbolic link is not followed: in a folder that others may write to, one could lead anywhere.
+    """
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o600)
+
+
+def replace_private(path: Path, text: str) -> None:
+    """Write a file whole or not at all, for its owner only, whatever stands there by that name.
+
+    Raises:
+        OSError: the folder or the disk refuses.
+    """
+    fresh = path.with_name(f"{path.name}.new")
+    fresh.unlink(missing_ok=True)  # of a start that was cut off, or planted
+    with open(fresh, "x", encoding="utf-8", opener=owner_only) as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(fresh, path)
 
 
 def lock_file(path: Path) -> IO[str] | None:
