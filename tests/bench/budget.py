@@ -1,6 +1,6 @@
 """The whole budget in one table: what the station costs, beside what it may cost.
 
-    python -m tests.bench.budget [--seconds 60] [--runs 60000]
+    python -m tests.bench.budget [PART ...] [--seconds 60] [--runs 60000]
 
 Rates stand beside the plain logger and the raw ceiling (a read loop and one bulk insert of the same bytes,
 no checks), analysis beside numpy's FFT of the same length, all in this one run. Where another program
@@ -10,18 +10,21 @@ may hold the machine meanwhile, process time is compared and not the time of the
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
+import os
+import resource
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from websockets.sync.client import connect
+from websockets.sync.client import ClientConnection, connect
 
 from analysis.measure import measure_runout
 from analysis.record import Store
@@ -47,18 +50,23 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--seconds", type=float, default=60.0, help="of the eight indicators")
     asked.add_argument("--runs", type=int, default=60_000, help="in the record that is listed")
+    asked.add_argument(
+        "parts", nargs="*", help="start-up throughput analysis verdict lists eight; all of them"
+    )
     given = asked.parse_args()
     lines: list[Line] = []
-    for part in (
-        start_up,
-        throughput,
-        analysis_time,
-        verdict_time,
-        lambda folder: list_times(folder, given.runs),
-        lambda folder: eight_indicators(folder, given.seconds, 2, 8),
-    ):
+    parts: dict[str, Callable[[Path], list[Line]]] = {
+        "start-up": start_up,
+        "throughput": throughput,
+        "analysis": analysis_time,
+        "verdict": verdict_time,
+        "lists": lambda folder: list_times(folder, given.runs),
+        "eight": lambda folder: eight_indicators(folder, given.seconds, 2, 8),
+    }
+    for name in given.parts or parts:
         with tempfile.TemporaryDirectory() as folder:
-            lines += part(Path(folder))
+            lines += parts[name](Path(folder))
+        told(f"{name} is done; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     sys.exit(0 if table("Budget", lines) else 1)
 
 
@@ -74,6 +82,7 @@ def start_up(folder: Path) -> list[Line]:
         return time.perf_counter() - began
 
     bare = min(_timed(lambda: subprocess.run([sys.executable, "-c", ""], check=True)) for _ in range(TRIES))
+    bare_cpu = min(_children_cpu_s([sys.executable, "-c", ""]) for _ in range(TRIES))
     help_line = Line("hubproof --help", min(help_s() for _ in range(TRIES)), "s", at_most=0.25)
     wire = PtyWire()
     wire.plug()
@@ -94,11 +103,20 @@ def start_up(folder: Path) -> list[Line]:
     return [
         Line("a bare interpreter, to compare", bare, "s"),
         help_line,
+        Line("the same to the bare interpreter", help_line.figure / bare, "ratio"),
         Line("daemon ready", min(ready), "s", at_most=1.0),
         Line("the same, process time", min(ready_cpu), "s", at_most=1.0),
+        Line("the same to a bare interpreter's process time", min(ready_cpu) / bare_cpu, "ratio"),
         Line("idle CPU, one indicator connected", idle[0], "% of a core", at_most=2.0),
         Line("idle resident memory", idle[1], "MB", at_most=120),
     ]
+
+
+def _children_cpu_s(command: list[str]) -> float:
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run(command, check=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
 def _timed(call: Callable[[], object]) -> float:
@@ -186,32 +204,77 @@ def _cpu_s(call: Callable[[], object], times: int) -> float:
 
 
 def verdict_time(folder: Path) -> list[Line]:
-    """From the end of a run of three turns to its result on the live socket of the daemon."""
-    trace = marked_trace(3.2)
+    """From the end of a run to its result on the live socket, with the machine's cores free and taken."""
+    lines = []
+    for turns in (2.4, 8.0):
+        trace = ordinary_trace(turns)
+        measure_runout(trace)
+        own_s = _cpu_s(lambda trace=trace: measure_runout(trace), 3)  # type: ignore[misc]
+        for busy in (0, 2):
+            with busy_loops(busy):
+                took_s = statistics.median(verdicts_s(folder / f"{len(trace)} {busy}", trace))
+            name = f"end of {len(trace)} readings to the verdict, {busy} busy loops"
+            lines += [
+                Line(name, 1e3 * took_s, "ms", at_most=300),
+                Line("the same to the analysis alone, by process time", took_s / own_s, "ratio"),
+            ]
+    return lines
+
+
+def ordinary_trace(turns: float) -> Trace:
+    """A simulated hub, turned by hand as usual, no mark."""
+    recording = record(
+        "sound-hub",
+        Turn(turns=turns, manner="ordinary", turn_s=4.0),
+        1,
+        indicator=indicator_named("bench", load_indicators()),
+    )
+    return trace_of(recording)
+
+
+@contextlib.contextmanager
+def busy_loops(count: int) -> Iterator[None]:
+    """So many programs that want a core each."""
+    loops = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(count)]
+    try:
+        yield
+    finally:
+        for each in loops:
+            each.kill()
+            each.wait()
+
+
+def verdicts_s(folder: Path, trace: Trace) -> list[float]:
+    """How long the verdict took on each of three indicators that show `trace` in real time at once."""
+    folder.mkdir()
+    wires = {f"bench {number}": PtyWire() for number in range(3)}
+    for wire in wires.values():
+        wire.plug()
+    described = indicators_file(folder, {name: wire.url for name, wire in wires.items()})
     texts = [b"%+09.3fmm \r\n" % (um / 1_000) for um in trace.reading_um]
-    wire, took = PtyWire(), []
-    wire.plug()
-    described = indicators_file(folder, {"bench": wire.url})
     with DaemonProcess(folder / "data", described) as daemon:
-        daemon.wait_live("bench")
-        url = daemon.address.replace("http", "ws") + "/live"
-        with connect(url, proxy=None) as socket:
-            for _ in range(TRIES):
-                run = daemon.ask("POST", "/runs", kind="runout", limit="0.05 mm", turns=50)["run"]
-                time.sleep(0.1)
-                for text in texts:
-                    wire.send(text, 2.0)
-                    time.sleep(0.001)
-                time.sleep(0.3)
-                began = time.monotonic()
-                daemon.client.post(f"/runs/{run}/stop")
-                while True:
-                    messages = map(json.loads, str(socket.recv(timeout=20)).splitlines())
-                    if any(each["type"] == "result" and each["run"] == run for each in messages):
-                        break
-                took.append(time.monotonic() - began)
-    wire.close()
-    return [Line("a run's end to its verdict, median", 1e3 * statistics.median(took), "ms", at_most=300)]
+        daemon.wait_live(*wires)
+        asked = {"kind": "runout", "limit": "0.05 mm", "turns": 50}
+        runs = [daemon.ask("POST", "/runs", indicator=name, **asked)["run"] for name in wires]
+        began_s = time.monotonic() + 0.1
+        for at_s, text in zip(trace.time_s, texts, strict=True):
+            time.sleep(max(0.0, began_s + at_s - time.monotonic()))
+            for wire in wires.values():
+                wire.send(text, 2.0)
+        with connect(daemon.address.replace("http", "ws") + "/live", proxy=None) as socket:
+            took_s = [_verdict_s(daemon, socket, run) for run in runs]
+    for wire in wires.values():
+        wire.close()
+    return took_s
+
+
+def _verdict_s(daemon: DaemonProcess, socket: ClientConnection, run: str) -> float:
+    began = time.monotonic()
+    daemon.client.post(f"/runs/{run}/stop")
+    while True:
+        messages = map(json.loads, str(socket.recv(timeout=60)).splitlines())
+        if any(each["type"] == "result" and each["run"] == run for each in messages):
+            return time.monotonic() - began
 
 
 # Lists -------------------------------------------------------------------------------------------
