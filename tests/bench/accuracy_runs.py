@@ -7,19 +7,18 @@ import time
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.measure import measure_endplay, work_out_runout
 from analysis.runout import Runout
-from analysis.values import Cleaned, Turns
+from analysis.values import Turns
 from simulators.accuracy import accuracy_case
 from simulators.hand import Strokes
 from simulators.hub import Order, Seat, follow
 from simulators.recording import Recording
+from tests.bench.accuracy_bounds import bounds_um, off_with_known_angle_um, pair_bounds_um
 from tests.recordings import trace_of
 
 SURE = 0.8
-BOUND_ORDERS = 20
 TWO_SIDED_95 = 1.959964
 
 
@@ -36,6 +35,8 @@ class Seen:
     off_orders_um: tuple[float, ...]
     order_standards_um: tuple[float, ...]
     order_bounds_um: tuple[float, ...]
+    pair_bounds_um: tuple[float, ...]
+    off_known_um: float | None
     off_high_spot_deg: float | None
     jitter_deg: float
     off_cage_um: float | None
@@ -101,6 +102,8 @@ def turned(case: str, seed: int) -> Seen:
         off_orders_um=off_orders(runout, orders) if whole else (),
         order_standards_um=tuple(one.standard_um for one in runout.orders[:2]) if whole else (),
         order_bounds_um=bounds_um(recording, cleaned) if whole else (),
+        pair_bounds_um=pair_bounds_um(recording) if whole and case == "two-on-one-face" else (),
+        off_known_um=off_with_known_angle_um(recording, cleaned) if case == "stops" else None,
         off_high_spot_deg=off_high_spot(recording, runout, turns),
         jitter_deg=360.0 * 0.08 * truth.total_turns / float(np.ptp(recording.time_s)),
         off_cage_um=off_cage(recording, runout),
@@ -125,71 +128,6 @@ def judged_truth_um(recording: Recording, turns: Turns) -> float:
     truth = recording.truth.turn
     first = float(np.interp(turns.starts_s[0], recording.time_s, recording.truth.angle_deg))
     return max(truth.fim_per_turn_um(first) or truth.fim_per_turn_um() or (truth.repeatable_um,))
-
-
-def bounds_um(recording: Recording, cleaned: Cleaned) -> tuple[float, ...]:
-    """Cramér-Rao bound of the amplitudes of orders 1 and 2, with the angle of every reading known.
-
-    Nuisance: offset, even drift, orders to 20, and the two coefficients of the cage's slow wobble at its
-    true frequency where there is one. White noise: the indicator's own and step^2/12. For a linear model the
-    bound is the least-squares covariance (S. Kay, Fundamentals of Statistical Signal Processing, 1993, 3.7).
-    With a second indicator on the same face its readings count too. From stops, only readings at rest count,
-    of which those of one rest are one, and the orders have the sizes that the generator gives them as a
-    prior (the bound of H. van Trees, Detection, Estimation and Modulation Theory I, 1968, 2.4).
-    """
-    truth, gauge = recording.truth, recording.truth.workshop.gauge
-    step_um = recording.resolution_nm / 1000.0
-    variance = gauge.noise_um**2 + step_um**2 / 12.0
-    raw = np.asarray(truth.angle_deg, dtype=np.float64)
-    kept = raw[cleaned.kept] if cleaned.kept.size == raw.size else raw
-    moving = kept[(kept > truth.turn.start_deg) & (kept < truth.turn.end_deg)]
-    if any(hold.kind == "stop" for deed in truth.deeds for hold in deed.motion.holds):
-        return stop_bounds_um(recording, variance)
-    touches = truth.workshop.second_touches
-    places = [0.0, touches.at_deg] if recording.length2_nm is not None and touches.what == "face" else [0.0]
-    cage = truth.turn.bearing
-    parts = []
-    for number, at_deg in enumerate(places):
-        own = np.zeros((moving.size, 2 * len(places)))
-        own[:, 2 * number] = 1.0
-        own[:, 2 * number + 1] = np.linspace(-1.0, 1.0, moving.size)
-        slow = np.deg2rad(cage.cage_per_turn * moving - at_deg)
-        wobble = [np.cos(slow), np.sin(slow)] if cage.cage_um > 0.0 else []
-        parts.append(np.column_stack([*waves(np.deg2rad(moving - at_deg)), *wobble, own]))
-    design = np.vstack(parts)
-    return amplitudes_from(np.linalg.inv(design.T @ design) * variance, recording)
-
-
-def stop_bounds_um(recording: Recording, variance: float) -> tuple[float, ...]:
-    """The bound from the rests alone."""
-    rests = [
-        deed.starts_s + 0.5 * (hold.starts_s + hold.ends_s)
-        for deed in recording.truth.deeds
-        for hold in deed.motion.holds
-    ]
-    at = np.deg2rad(np.interp(rests, recording.time_s, recording.truth.angle_deg))
-    ones = [np.ones(at.size), np.linspace(-1.0, 1.0, at.size)]
-    design = np.column_stack([*waves(at), *ones])
-    sizes = [max(one.amplitude_um, 1e-3) ** 2 / 2.0 for one in recording.truth.turn.orders[2:BOUND_ORDERS]]
-    wide = np.repeat([60.0**-2, 25.0**-2], 2)  # the largest tilt and saddle
-    prior = np.concatenate([wide, np.repeat(1.0 / np.array(sizes), 2), [0.0, 0.0]])
-    return amplitudes_from(np.linalg.inv(design.T @ design / variance + np.diag(prior)), recording)
-
-
-def waves(angle_rad: NDArray[np.float64]) -> list[NDArray[np.float64]]:
-    """Cosine and sine of every order."""
-    return [wave(order * angle_rad) for order in range(1, BOUND_ORDERS + 1) for wave in (np.cos, np.sin)]
-
-
-def amplitudes_from(covariance: NDArray[np.float64], recording: Recording) -> tuple[float, ...]:
-    """Standard deviations of two amplitudes from the covariance of their cosines and sines."""
-    found = []
-    for order in recording.truth.turn.orders[:2]:
-        phase = math.radians(order.order * order.peak_deg)
-        along = np.array([math.cos(phase), math.sin(phase)])
-        place = 2 * (order.order - 1)
-        found.append(math.sqrt(float(along @ covariance[place : place + 2, place : place + 2] @ along)))
-    return tuple(found)
 
 
 def off_high_spot(recording: Recording, runout: Runout, turns: Turns) -> float | None:
