@@ -6,8 +6,8 @@ One table: a row for every figure of every case, the target beside it, `ok` or `
 are percent of the answers that were stated outright (confidence 0.8 or more) unless the row says otherwise;
 errors are absolute, in micrometres, at the 95th percentile. `over bound` is the rms error of an order's
 amplitude over its Cramér-Rao bound with the angle known (from stops: of the rests alone); `over bound of
-unknown angle` is over what a pair of indicators allows when only its readings tell the angle. `covered` is how often the stated 95 % interval
-holds the truth. Nothing here fails: the figures are for reading.
+unknown angle` is over what a pair of indicators allows when only its readings tell the angle. `covered` is
+how often the stated 95 % interval holds the truth. Nothing here fails: the figures are for reading.
 """
 
 from __future__ import annotations
