@@ -33,6 +33,7 @@ from analysis.values import Cleaned, Note, Setup
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9 /:;,.]{0,80}")
 _SMALLEST_SHARE = 0.5
 _FEWEST_AT_LEVEL = 4
+_COUNT_FROM = 100_000
 _INCH_STEPS_UM = (0.254, 1.27, 2.54, 12.7, 25.4)
 
 
@@ -50,7 +51,9 @@ class _Work:
     notes: list[Note] = field(default_factory=list)
 
     def kept(self) -> tuple[FloatArray, FloatArray]:
-        """Times and corrected readings that are kept so far."""
+        """Times and corrected readings that are kept so far, to be read only."""
+        if self.keep.all():
+            return self.trace.time_s, self.reading
         return self.trace.time_s[self.keep], self.reading[self.keep]
 
     def drop(self, among_kept: BoolArray) -> None:
@@ -102,7 +105,7 @@ def clean(trace: Trace, setup: Setup = Setup()) -> Cleaned:  # noqa: B008 - froz
 
 def step_of(reading_um: FloatArray, stated_um: float | None) -> float:
     """The step the readings come in, um: the smallest difference that occurs, or the stated one."""
-    levels = np.unique(np.round(reading_um, 4))
+    levels = _levels_in(reading_um)
     if levels.size < 3:
         return stated_um or 1.0
     gaps = np.diff(levels)
@@ -114,6 +117,19 @@ def step_of(reading_um: FloatArray, stated_um: float | None) -> float:
     if even > 0.9 and levels.size < 0.9 * reading_um.size:
         return smallest
     return stated_um or smallest
+
+
+def _levels_in(reading_um: FloatArray) -> FloatArray:
+    """The different readings, to 0.1 nm, in order: counted where sorting a million would take its time."""
+    if reading_um.size < _COUNT_FROM:
+        return np.unique(np.round(reading_um, 4))
+    tenths = np.rint(reading_um * 1e4)
+    low, high = float(tenths.min()), float(tenths.max())
+    if high - low > _COUNT_FROM * 100:
+        return np.unique(np.round(reading_um, 4))
+    seen = np.zeros(int(high - low) + 1, dtype=np.bool_)
+    seen[(tenths - low).astype(np.intp)] = True
+    return np.asarray((np.flatnonzero(seen) + low) / 1e4, dtype=np.float64)
 
 
 def noise_of(reading_um: FloatArray, resolution_um: float) -> float:
@@ -189,6 +205,7 @@ def _unit_switch(work: _Work) -> None:
         if factor is None or not _steps_agree(reading[:at], reading[at:], factor):
             continue
         index = np.flatnonzero(work.keep)[at:]
+        work.reading = work.reading.copy()
         work.reading[index] *= factor
         work.say(
             "unit_switched",
@@ -251,16 +268,18 @@ def _hopped(work: _Work, spike: BoolArray) -> BoolArray:
     """
     time_s, reading = work.kept()
     rows = np.flatnonzero(~spike)
-    lasting, lifted = hops(jumps(time_s[rows], reading[rows], work.noise, work.step), time_s[rows])
+    if rows.size < reading.size:
+        time_s, reading = time_s[rows], reading[rows]
+    lasting, lifted = hops(jumps(time_s, reading, work.noise, work.step), time_s)
     for one in lasting:
         first = int(rows[one.after])
         spike[max(0, first - 3) : first + 3] = False
         # At either end of a trace a few readings are no level that lasts.
         if first < _FEWEST_AT_LEVEL:
             spike[:first] = True
-        elif reading.size - first < _FEWEST_AT_LEVEL:
+        elif spike.size - first < _FEWEST_AT_LEVEL:
             spike[first:] = True
-    hop = np.zeros(reading.size, dtype=np.bool_)
+    hop = np.zeros(spike.size, dtype=np.bool_)
     hop[rows[lifted]] = True
     return hop
 
@@ -299,6 +318,7 @@ def _levels(work: _Work) -> None:
         work.notes.append(many_jumps_note(sum(sure)))
         return
     index = np.flatnonzero(work.keep)
+    work.reading = work.reading.copy()
     for one, (by_um, standard_um) in compress(zip(found, sizes, strict=True), sure):
         work.reading[index[one.after] :] -= by_um
         work.standard_um = float(np.hypot(work.standard_um, standard_um))

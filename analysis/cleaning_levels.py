@@ -50,12 +50,15 @@ def jumps(time_s: FloatArray, reading_um: FloatArray, noise_um: float, resolutio
     if difference.size < 2 * _BESIDE + 1:
         return []
     least = max(5.0 * resolution_um, 6.0 * np.sqrt(2.0) * noise_um)
+    # Only a large difference can stand out: in a long calm trace none has to be looked at.
+    large = np.abs(difference) > 0.6 * least
+    if not large.any():
+        return []
     gap = np.diff(time_s)
     usual_s = float(np.median(gap))
     # Where readings were set aside the plunger has gone on for as much longer.
     longer = np.where(gap > _LONG_GAP * usual_s, gap / usual_s, 1.0)
-    # Only a large difference can stand out: in a long calm trace hardly any has to be looked at.
-    places = np.flatnonzero((np.abs(difference) > 0.6 * least) & (gap < 5.5 * usual_s))
+    places = np.flatnonzero(large & (gap < 5.5 * usual_s))
     each = difference / longer
     window = sliding_window_view(np.pad(each, _BESIDE, mode="reflect"), 2 * _BESIDE + 1)[places]
     others = np.delete(window, _BESIDE, axis=1)

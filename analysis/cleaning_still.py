@@ -101,15 +101,18 @@ def stuck(reading_um: FloatArray, noise_um: float, resolution_um: float) -> Bool
     same = np.concatenate([[False], difference == 0.0, [False]]).astype(np.int8)
     edges = np.diff(same)
     firsts, lasts = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    usual = float(np.quantile(np.abs(difference), 0.9)) if size > 1 else 0.0
+    # Readings first .. last are equal; the jump leads to last + 1.
+    long = (lasts - firsts >= _STUCK_READINGS) & (lasts + 1 < size)
+    firsts, lasts = firsts[long], lasts[long]
+    if not firsts.size:
+        return held
+    usual = float(np.quantile(np.abs(difference), 0.9))
     limit = max(4.0 * resolution_um, 6.0 * noise_um, 2.0 * usual)
-    for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
-        # Readings first .. last are equal; the jump leads to last + 1.
-        if last - first < _STUCK_READINGS or last + 1 >= size:
-            continue
+    far = np.abs(difference[lasts]) > limit
+    for first, last in zip(firsts[far].tolist(), lasts[far].tolist(), strict=True):
         jump = abs(float(difference[last]))
         beside = float(np.max(np.abs(difference[last + 1 : last + 5]), initial=0.0))
-        if jump > max(limit, 2.0 * beside) and jump < _REACH * _way(reading_um, first, last + 1):
+        if jump > 2.0 * beside and jump < _REACH * _way(reading_um, first, last + 1):
             held[first + 1 : last + 1] = True
     return held
 

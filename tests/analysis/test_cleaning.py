@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.cleaning import clean
+from analysis.cleaning import clean, step_of
 from analysis.cleaning_spikes import is_interrupted, lone_spikes
 from analysis.cleaning_still import stuck
 from analysis.trace import FloatArray, Trace
@@ -95,3 +95,11 @@ def test_a_gap_where_a_spike_was_is_no_slip() -> None:
     cleaned = clean(Trace(trace.time_s, reading, resolution_um=2.0))
     assert [note.code for note in cleaned.notes] == ["spikes"]
     assert np.flatnonzero(~cleaned.kept).tolist() == rows.tolist()
+
+
+@pytest.mark.parametrize("step_um", [12.7, 1.0, 0.5])
+def test_the_step_of_many_readings_is_found_as_of_few(step_um: float) -> None:
+    angle = np.linspace(0.0, 20.0, 120_000)
+    reading = np.round(90.0 * np.cos(angle) / step_um) * step_um - 300.0
+    assert step_of(reading, None) == pytest.approx(step_um, rel=1e-9)
+    assert step_of(reading, None) == pytest.approx(step_of(reading[::50], None), rel=1e-9)
