@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from config.limits import Limit
 
 TIMEOUT_S = 10.0
+RESULT_WITHIN_S = 120.0
+"""A stopped run answers when its result is stored: a small computer takes its time over a long one."""
 KINDS: dict[str, type[HubproofError]] = {
     "InputError": InputError,
     "LinkError": LinkError,
@@ -170,10 +172,10 @@ class DaemonStation:
 
     async def stop_run(self, run: str) -> None:
         """See `Station`."""
-        await self.ask("POST", f"/runs/{run}/stop")
+        await self.ask("POST", f"/runs/{run}/stop", within_s=RESULT_WITHIN_S)
 
-    async def ask(self, method: str, path: str, body: Any = None) -> Any:
-        """What the daemon answers to a request, as JSON.
+    async def ask(self, method: str, path: str, body: Any = None, *, within_s: float = TIMEOUT_S) -> Any:
+        """What the daemon answers to a request within so many seconds, as JSON.
 
         Raises:
             LinkError: it does not answer.
@@ -182,7 +184,7 @@ class DaemonStation:
         import httpx
 
         try:
-            answer = await self._client.request(method, path, json=body)
+            answer = await self._client.request(method, path, json=body, timeout=within_s)
         except httpx.HTTPError as error:
             raise self._gone(error) from error
         if answer.is_success:
@@ -221,7 +223,10 @@ class DaemonStation:
         except (OSError, WebSocketException) as error:
             raise self._gone(error) from error
         async with socket:
-            yield self._messages(socket)
+            try:
+                yield self._messages(socket)
+            except WebSocketException as error:  # it was killed, or the computer it runs on
+                raise self._gone(error) from error
 
     async def _messages(self, socket: Any) -> AsyncIterator[Message]:
         async for frame in socket:  # ends when the daemon closes

@@ -18,7 +18,7 @@ from capture.messages import (
     Trouble,
 )
 from capture.system import keys_pressed
-from config.errors import InputError, LinkError
+from config.errors import HubproofError, InputError, LinkError
 
 if TYPE_CHECKING:
     from analysis.results import EndplayResult, RestResult, RunoutResult
@@ -55,7 +55,7 @@ async def carry_through(station: Station, request: RunRequest, view: RunView) ->
             if state.indicator == begun.indicator:
                 view.indicator(state)
         view.progress(begun)
-        pressing = asyncio.create_task(_hand_on_keys(station, begun, keys))
+        pressing = asyncio.create_task(hand_on_keys(station, begun, keys, view))
         try:
             return await _follow(messages, begun, view)
         except asyncio.CancelledError:
@@ -107,7 +107,8 @@ async def _follow(messages: AsyncIterator[Message], begun: RunProgress, view: Ru
     )
 
 
-async def _hand_on_keys(station: Station, begun: RunProgress, keys: asyncio.Queue[str]) -> None:
+async def hand_on_keys(station: Station, begun: RunProgress, keys: asyncio.Queue[str], view: RunView) -> None:
+    """Marks and the wish to stop, from keys to the station, until cancelled or the run has ended."""
     while True:
         key = await keys.get()
         try:
@@ -117,3 +118,5 @@ async def _hand_on_keys(station: Station, begun: RunProgress, keys: asyncio.Queu
                 await station.stop_run(begun.run)
         except InputError:
             return  # the run ended a moment ago
+        except HubproofError as error:
+            view.trouble("key", error.line())

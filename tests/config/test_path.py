@@ -139,5 +139,5 @@ def test_a_fit_may_be_missing_but_not_wrong():
 
 
 def test_a_step_that_was_nearly_named_is_named():
-    with pytest.raises(InputError, match="expected nut_torqued.*; see 'hubproof job path'"):
+    with pytest.raises(InputError, match=r"expected nut_torqued.*; see 'hubproof job path'"):
         find_step(PATH, "nut_torqed")
