@@ -43,7 +43,6 @@ from config.lengths import NM_PER_UNIT
 from config.limits import Limit
 from config.path import Step as PathStep
 
-NM_PER_MM = 1e6
 _SETUP = TypeAdapter(Setup)
 _BORE: TypeAdapter[BoreSetup | None] = TypeAdapter(BoreSetup | None)
 _LIMIT: TypeAdapter[Limit | None] = TypeAdapter(Limit | None)
