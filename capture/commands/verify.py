@@ -69,8 +69,10 @@ def _check_pack(pack: Path, known_keys: Path | None, data: Path) -> int:
 
 
 def _tell(pack: Path, report: Report, name: str | None) -> int:
-    for warning in report.warnings:
+    for warning in report.warnings[:MOST_SHOWN]:
         click.echo(f"warning: {_visible(warning)}", err=True)
+    if len(report.warnings) > MOST_SHOWN:
+        click.echo(f"and {len(report.warnings) - MOST_SHOWN} more warnings", err=True)
     for fault in report.faults[:MOST_SHOWN]:
         click.echo(f"differs: {_visible(fault)}")
     if len(report.faults) > MOST_SHOWN:
