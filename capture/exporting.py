@@ -68,6 +68,8 @@ def picked(
         found = [store.run(name) for name in dict.fromkeys(names)]
     else:
         first, last = _moment(since, "--from", 0), _moment(until, "--to", 1)
+        if first is not None and last is not None and first >= last:
+            raise InputError(f"{until!r} lies before {since!r}", where="--to", expected="a later date")
         listed = [one for one in store.runs(kind=kind, job=job) if one.state != "running"]
         found = [store.run(one.id) for one in listed if _within(one, first, last)]
     if not found:
@@ -88,7 +90,7 @@ def _moment(text: str | None, where: str, days: int) -> datetime | None:
         if len(text) == len("2026-01-31"):
             return datetime.combine(date.fromisoformat(text) + timedelta(days=days), time(), UTC)
         moment = datetime.fromisoformat(text)
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         raise InputError(f"{text!r} is no date", where=where, expected="such as 2026-01-31") from error
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 

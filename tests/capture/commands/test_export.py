@@ -182,6 +182,8 @@ def test_parquet_without_its_library_is_told_in_one_line(
     [
         (["--from", "2027-01-01", "--out", "x"], "no run fits"),
         (["--from", "yesterday", "--out", "x"], "is no date"),
+        (["--to", "9999-12-31", "--out", "x"], "is no date"),
+        (["--from", "2026-05-02", "--to", "2026-05-01", "--out", "x"], "lies before '2026-05-02'"),
         (["--kind", "bore"], "what is asked for as CSV is several files"),
         (["last", "--format", "parquet"], "Parquet is not for a terminal"),
         (["last", "--kind", "bore"], "name RUNS, or a period"),
