@@ -72,6 +72,7 @@ def _without_bunches(time_s: FloatArray) -> FloatArray:
     A busy computer, an adapter or a radio hands over several readings at once, all with nearly one time. As
     recorded the hub would have stood still and then leapt, and speeds taken over microseconds would leave
     too few digits for the same answer on every computer. The last of a bunch arrived as it was taken.
+    No even pace is asked for, as `analysis.arrival` does.
     """
     gap = np.diff(time_s)
     if not gap.size or float(gap.min()) >= TOGETHER_S:
