@@ -33,6 +33,7 @@ NOT_WHOLE = 0.1
 LOOK_S = 0.7
 LOOK_SHARE = 3.0  # a look that took long is followed by a pause of so many times its length
 RECENT_NS = 750_000_000
+COUNT_TOLD_NS = 250_000_000
 
 FASTEST_S = {"runout": 1.5, "endplay": 0.5, "bore": 1.0}
 """No hand turns a hub, pushes and pulls it to rest, or gauges a place in less: a guard for the live count."""
@@ -111,6 +112,8 @@ class Run:
         self._stands_nm: int | None = None
         self._stands_since_ns = started_t_ns
         self._last_say = "Stopped."
+        self._news: object = None
+        self._told_ns = 0
         self.progress = self._progress(Step("waiting", "Waiting for the indicator."))
 
     # What arrives --------------------------------------------------------------------------------
@@ -319,6 +322,12 @@ class Run:
         )
 
     def _tell(self, step: Step) -> None:
+        """Tell what is new at once, and that there are more readings now and then: each is told itself."""
+        buffer, now_ns = self.buffer, self._clock.monotonic_ns()
+        news = (step, self._seen_so_far(), buffer.flagged, self._gaps, buffer.marks, self._warnings)
+        if news == self._news and now_ns - self._told_ns < COUNT_TOLD_NS:
+            return
+        self._news, self._told_ns = news, now_ns
         progress = self._progress(step)
         if progress != self.progress:
             self.progress = progress
