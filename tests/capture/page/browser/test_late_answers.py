@@ -206,13 +206,13 @@ def test_a_search_goes_on_when_the_list_of_runs_comes_late(page: Any) -> None:
     late = Held(page, re.compile(r"/runs\?"))
     page.click("#rooms a[href='#history']")
     late.wait()
-    page.fill("input[type=search]", "thrwn")
+    page.fill("input[type=search]", "front left thrwn")
     for key in ("ArrowLeft", "ArrowLeft"):
         page.keyboard.press(key)
     late.let_go()
     page.wait_for_selector(".room:not([hidden]) #run-rows", state="attached", timeout=STEP_MS)
     page.keyboard.type("o")  # goes on where the caret stood
-    assert page.input_value("input[type=search]") == "thrown"
+    assert page.input_value("input[type=search]") == "front left thrown"
     assert page.locator("#run-rows .row").count() == 1
 
 
