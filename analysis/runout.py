@@ -7,6 +7,7 @@ and the parts of the uncertainty budget that belong to run-out.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -37,6 +38,7 @@ __all__ = ["Order", "Profiles", "Runout", "take_apart"]
 
 FEWEST_READINGS = 12
 WORTH_A_WORD_UM = 1.0
+HIGH_SPOT_PATTERN = 0.6  # of a speed pattern that comes back every turn: what it moves one place (simulated)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,7 +213,12 @@ def _told(
         out_of_round_um=radial[1],
         high_spot_deg=float(np.rad2deg(drawn.grid_rad[np.argmax(drawn.profile)])),
         high_spot_standard_deg=float(
-            np.hypot(np.rad2deg(circular_standard_rad(drawn.high_spot_rad)), turns.angle_standard_deg)
+            math.hypot(
+                np.rad2deg(circular_standard_rad(drawn.high_spot_rad)),
+                turns.angle_standard_deg,
+                turns.mark_standard_deg,
+                HIGH_SPOT_PATTERN * turns.speed_pattern_deg,
+            )
         ),
         drift_um=2.0 * float(surface.mean[1]),
         noise_um=float(max(per_reading, step_um / np.sqrt(12))),

@@ -105,6 +105,7 @@ class Turns:
         speed_pattern_deg: standard uncertainty from a speed pattern that repeats every turn, which the
             trace alone cannot tell from the profile; 0 when the angle was measured.
         at_least_once: the hub has certainly gone round once or more.
+        mark_standard_deg: standard uncertainty of where the index mark is, in the angle, where it was tapped.
         order_standards_um: standard uncertainties of the amplitudes of orders 1, 2 … with what is not known
             of the angle, where a second indicator on the same face told the speed; else empty.
     """
@@ -120,6 +121,7 @@ class Turns:
     speed_pattern_deg: float = 0.0
     at_least_once: bool = False
     notes: tuple[Note, ...] = ()
+    mark_standard_deg: float = 0.0
     order_standards_um: tuple[float, ...] = ()
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.trace import FloatArray
+from analysis.trace import BoolArray, FloatArray, IntArray
 from analysis.turns.starts import starts_of
 from analysis.values import Note, Turns
 
@@ -17,6 +17,23 @@ FASTEST_TURN_S = 1.0
 _JITTER_S = 0.08
 _UNEVEN_TURNS = 0.05
 """How far a hand strays from even turning between two taps, as a standard deviation."""
+
+
+def tapped_s(time_s: FloatArray, mark: BoolArray) -> FloatArray:
+    """When the taps came, s.
+
+    A tap is recorded with the reading nearest to it or with the first after it, as whoever wrote the trace
+    chose: a quarter of a reading earlier is right for neither and at most a quarter off for both.
+    """
+    rows = np.flatnonzero(mark)
+    gap = time_s[rows] - time_s[np.maximum(rows - 1, 0)]
+    usual = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
+    return np.asarray(time_s[rows] - 0.25 * np.minimum(gap, usual), np.float64)
+
+
+def nearest(time_s: FloatArray, wanted_s: FloatArray) -> IntArray:
+    """(m,) index of the nearest of the growing `time_s` to each of `wanted_s`."""
+    return np.searchsorted(0.5 * (time_s[1:] + time_s[:-1]), wanted_s)
 
 
 def passings(mark_s: FloatArray) -> FloatArray:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.trace import FloatArray, IntArray
+from analysis.turns.marked import nearest
 from analysis.turns.state_fit import Fit, fit, position_draws
 from analysis.turns.thinning import thinned
 
@@ -54,15 +55,19 @@ def _evidence(one: Fit) -> float:
 
 
 def polished(
-    best: Fit, time_s: FloatArray, reading_um: FloatArray, second_um: FloatArray | None, noise_um: float
+    best: Fit,
+    time_s: FloatArray,
+    reading_um: FloatArray,
+    second_um: FloatArray | None,
+    noise_um: float,
+    *,
+    taps_s: FloatArray,
 ) -> Polished:
     """The answer `best` fitted again to all readings (means of a few where there are very many)."""
     best = calmed(best)
     problem = best.problem
     time, mean, sigma = thinned(time_s, reading_um, noise_um, points=_POINTS)
-    at = problem.mark_at
-    if at is not None:
-        at = np.clip(np.searchsorted(time, problem.time_s[at]), 0, time.size - 1)
+    at = None if problem.mark_at is None else nearest(time, taps_s)
     second = None if second_um is None else thinned(time_s, second_um, noise_um, points=_POINTS)[1]
     orders = int(max(problem.orders, min(_ORDERS, time.size / best.total / 3.0)))
     finer = replace(

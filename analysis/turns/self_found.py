@@ -12,13 +12,13 @@ from analysis.cleaning_still import longest_blind_s
 from analysis.trace import FloatArray
 from analysis.turns.confidence import confidence_of, signs_of
 from analysis.turns.ends import cut_ends, with_ends
-from analysis.turns.marked import from_taps, guesses, passings
+from analysis.turns.marked import from_taps, guesses, nearest, passings, tapped_s
 from analysis.turns.polish import angle_standard_deg, polished, speed_pattern_deg
 from analysis.turns.realign import profile_angles
 from analysis.turns.reversals import most_whole_turns, reversals
 from analysis.turns.search import fine, search
 from analysis.turns.starts import starts_of
-from analysis.turns.state_fit import Fit, Problem, surface_part, wave_standards
+from analysis.turns.state_fit import Fit, Problem, coefficient_standards, surface_part, wave_standards
 from analysis.turns.telling import alias_of, dawdled, hurried, is_flat, plausible, slow_notes
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns
@@ -48,7 +48,7 @@ def from_repetition(cleaned: Cleaned, setup: Setup, *, second_face_deg: float | 
     """
     trace = cleaned.trace
     work_s = working_time(trace.time_s, trace.reading_um, cleaned.noise_um, cleaned.kept)
-    taps = np.empty(0) if trace.mark is None else work_s[trace.mark]
+    taps = np.empty(0) if trace.mark is None else tapped_s(work_s, trace.mark)
     if len(trace) < _FEWEST or is_flat(trace.reading_um, cleaned.noise_um):
         note = Note("flat", "The readings do not move by more than their noise: nothing in them tells turns.")
         return from_taps(trace.time_s, work_s, taps, note)
@@ -75,7 +75,7 @@ def _problem(
     cleaned: Cleaned, work_s: FloatArray, taps: FloatArray, second: FloatArray | None, face_deg: float | None
 ) -> Problem:
     time_s, reading, sigma = thinned(work_s, cleaned.trace.reading_um, cleaned.noise_um)
-    at = np.clip(np.searchsorted(time_s, taps), 0, time_s.size - 1) if taps.size >= 2 else None
+    at = nearest(time_s, taps) if taps.size >= 2 else None
     problem = Problem(time_s, reading, sigma, mark_at=at)
     if second is None or face_deg is None:
         return problem
@@ -113,7 +113,7 @@ def _told(
                 f"The readings allow {best.total:.2f} turns; other counts that they allow: {told}.",
             )
         )
-    final = polished(best, work_s, trace.reading_um, second, cleaned.noise_um)
+    final = polished(best, work_s, trace.reading_um, second, cleaned.noise_um, taps_s=taps)
     position: FloatArray = np.interp(work_s, final.time_s, final.one.turns)
     step_um = cleaned.resolution_um
     position, ends_standard = with_ends(
@@ -136,6 +136,7 @@ def _told(
         speed_pattern_deg=0.0 if second is not None else speed_pattern_deg(final.one, final.time_s),
         at_least_once=_at_least_once(best, others, back),
         notes=(*notes, *slow_notes(final.one)),
+        mark_standard_deg=360.0 * float(coefficient_standards(final.one)[-1]) if by_marks else 0.0,
         order_standards_um=() if second is None else tuple(wave_standards(final.one, along=True).tolist()),
     )
 

@@ -107,6 +107,13 @@ def turned_rows(case: str, seen: Sequence[Seen]) -> list[Row]:
     if case.startswith("marks"):
         near = percent(abs(one.off_high_spot_deg or 0.0) <= 5.0 + 2 * one.jitter_deg for one in spots)
         rows.append(Row(case, "high spot within 5 deg + jitter (2 sd), %", len(spots), near, least=95.0))
+        once = percent(abs(one.off_high_spot_deg or 0.0) <= 5.0 + one.jitter_deg for one in spots)
+        rows.append(Row(case, "high spot within 5 deg + jitter (1 sd), %", len(spots), once))
+        held = percent(
+            abs(one.off_high_spot_deg or 0.0) <= TWO_SIDED_95 * (one.high_spot_standard_deg or 0.0)
+            for one in spots
+        )
+        rows.append(Row(case, "high spot covered, %", len(spots), held, least=93.0))
     cage = [one.off_cage_um for one in sure if one.off_cage_um is not None]
     if cage:
         rows.append(Row(case, "wobble's amplitude, p95 um", len(cage), p95(cage), most=0.5))

@@ -38,6 +38,7 @@ class Seen:
     pair_bounds_um: tuple[float, ...]
     off_known_um: float | None
     off_high_spot_deg: float | None
+    high_spot_standard_deg: float | None
     jitter_deg: float
     off_cage_um: float | None
     codes: frozenset[str]
@@ -105,6 +106,7 @@ def turned(case: str, seed: int) -> Seen:
         pair_bounds_um=pair_bounds_um(recording) if whole and case == "two-on-one-face" else (),
         off_known_um=off_with_known_angle_um(recording, cleaned) if case == "stops" else None,
         off_high_spot_deg=off_high_spot(recording, runout, turns),
+        high_spot_standard_deg=runout.high_spot_standard_deg,
         jitter_deg=360.0 * 0.08 * truth.total_turns / float(np.ptp(recording.time_s)),
         off_cage_um=off_cage(recording, runout),
         codes=frozenset(reason.code for reason in result.reasons),

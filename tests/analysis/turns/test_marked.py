@@ -9,7 +9,7 @@ from analysis.cleaning import clean
 from analysis.measure import measure_runout
 from analysis.trace import Trace
 from analysis.turns import find_turns
-from analysis.turns.marked import guesses, passings
+from analysis.turns.marked import guesses, nearest, passings, tapped_s
 from analysis.values import Setup
 from config.indicators import indicator_named, load_indicators
 from config.limits import parse_limit
@@ -81,3 +81,21 @@ def test_more_turns_than_two_taps_show_are_not_stated_outright(seed: int, until_
     turns = find_turns(clean(begun), Setup(asked_turns=3.0))
     assert turns.confidence < 0.8
     assert turns.alternatives
+
+
+def test_a_tap_is_dated_between_the_reading_that_has_it_and_the_one_before() -> None:
+    """Whether nearest or first after: within a quarter of a reading of either; not across a gap."""
+    time_s = np.array([0.0, 0.1, 0.2, 0.3, 2.3, 2.4])
+    mark = np.array([False, True, False, False, True, False])
+    assert tapped_s(time_s, mark) == pytest.approx([0.075, 2.275])
+
+
+def test_the_reading_nearest_to_a_tap() -> None:
+    """The first after it made the angle late, by half the spacing of the points that are fitted."""
+    assert nearest(np.array([0.0, 1.0, 2.0]), np.array([-1.0, 0.4, 0.6, 1.4, 9.0])).tolist() == [
+        0,
+        0,
+        1,
+        1,
+        2,
+    ]
