@@ -82,7 +82,7 @@ def open_job(data: Path, as_json: bool, wheels: tuple[str, ...], **given: Any) -
     say({"job": job_id, "warnings": list(warnings)}, job_id, as_json)
 
 
-@command.command("show")
+@command.command("show", short_help="Show a JOB and what comes next.")
 @click.argument("job", default="last")
 @PATH
 @data_option
@@ -103,7 +103,7 @@ def show(job: str, path_file: Path | None, data: Path, as_json: bool) -> None:
         _show(told)
 
 
-@command.command("path")
+@command.command("path", short_help="List the steps of a job.")
 @PATH
 @data_option
 @json_option

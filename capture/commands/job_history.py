@@ -61,7 +61,7 @@ def _show_list(rows: Sequence[Mapping[str, Any]]) -> None:
     Console().print(table)
 
 
-@click.command("history")
+@click.command("history", short_help="Tell how often repairs were over, and what came back.")
 @click.option(
     "--within",
     default="20000 km",
@@ -90,6 +90,9 @@ def history(within: str, indicators_file: Path | None, data: Path, as_json: bool
         say(
             {"what": "comeback", **row}, f"{text}: part {row['part'] or '-'} lot {row['lot'] or '-'}", as_json
         )
-    for due in calibrations_due(station_indicators(data, indicators_file)):
+    dues = calibrations_due(station_indicators(data, indicators_file))
+    if not (parts or comebacks or dues or as_json):
+        click.echo("no repair was judged yet, and no calibration is due")
+    for due in dues:
         text = f"calibration of {due['indicator']} was due on {due['due']}"
         say({"what": "calibration due", **due}, text, as_json)

@@ -11,7 +11,7 @@ from capture.commands.job_options import say
 from capture.commands.options import data_option, json_option
 
 
-@click.command("export")
+@click.command("export", short_help="Write a JOB to a file, for another bench.")
 @click.argument("job")
 @click.option("--out", type=click.Path(path_type=Path), metavar="FILE", help="File to write, or its folder.")
 @data_option
@@ -29,7 +29,7 @@ def export(job: str, out: Path | None, data: Path, as_json: bool) -> None:
     say({"job": found.id, "file": str(file)}, str(file), as_json)
 
 
-@click.command("import")
+@click.command("import", short_help="Merge a job's FILE from another bench.")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @data_option
 @json_option

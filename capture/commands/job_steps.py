@@ -56,7 +56,7 @@ def record_step(data: Path, as_json: bool, path_file: Path | None, **given: Any)
     return 0
 
 
-@click.command("measure")
+@click.command("measure", short_help="Measure a STEP with the indicator and record it.")
 @click.argument("job")
 @click.argument("step")
 @click.option("--indicator", metavar="NAME", help="Which one; may be left out when one is connected.")

@@ -69,7 +69,7 @@ def serial(scenario: str, name: str, file: Path | None, seed: int, wire: str) ->
 command.add_command(walk_job)
 
 
-@command.command("bore")
+@command.command("bore", short_help="Keep an indicator in a bore gauge alive.")
 @click.option("--diameter", default="73.974 mm", show_default=True, metavar="LENGTH")
 @click.option(
     "--oval", default="0.006 mm", show_default=True, metavar="LENGTH", help="Largest minus smallest."

@@ -32,7 +32,7 @@ TAP_JITTER_S = 0.05
 NOT_AS_TOLD = 1
 
 
-@click.command("job")
+@click.command("job", short_help="Walk a whole invented job through.")
 @click.argument("name", metavar="worn-bearing|bent-flange|oval-bore|good-hub")
 @click.option(
     "--out",

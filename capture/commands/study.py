@@ -31,7 +31,7 @@ def command() -> None:
     """
 
 
-@command.command("judge")
+@command.command("judge", short_help="Judge a study from a CSV FILE.")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--unit", type=click.Choice(tuple(UM_PER_UNIT)), help="Of a column named value alone.")
 @click.option("--limit", "limit_text", metavar="LENGTH", help="Upper limit of the measured quantity.")
@@ -54,7 +54,7 @@ def judge(file: Path, unit: str | None, limit_text: str | None, as_json: bool) -
     return show_results(studies, as_json)
 
 
-@command.command("plan")
+@command.command("plan", short_help="Print a table to fill in elsewhere.")
 @click.option("--technician", "technicians", multiple=True, required=True, help="May be repeated.")
 @click.option("--part", "parts", multiple=True, required=True, help="May be repeated.")
 @click.option("--trials", type=int, default=3, show_default=True)

@@ -21,7 +21,7 @@ NOT_GOOD, LEFT = 1, 3
 STOP_WORDS = ("", "q", "quit", "stop")
 
 
-@click.command("begin")
+@click.command("begin", short_help="Plan a study.")
 @click.option("--indicator", required=True, metavar="NAME", help="Which instrument is studied.")
 @click.option(
     "--quantity",
@@ -54,7 +54,7 @@ def begin(data: Path, as_json: bool, indicators_file: Path | None, **given: Any)
     say(told(study), f"{study.id}: {len(study.plan)} measurements; next: {step_words(study)}", as_json)
 
 
-@click.command("walk")
+@click.command("walk", short_help="Walk through a STUDY from where it was left.")
 @click.argument("study", default="last")
 @click.option("--typed", is_flag=True, help="Type every value, also of a quantity that the station measures.")
 @indicators_option
@@ -139,7 +139,7 @@ def _line(prompt: str, *, empty_stops: bool = True) -> str | None:
     return None if ended and (empty_stops or plain or not line) else plain
 
 
-@click.command("enter")
+@click.command("enter", short_help="Keep a VALUE or a run for the next step.")
 @click.argument("study")
 @click.argument("value", required=False)
 @click.option("--run", metavar="RUN", help="An ended run of the studied quantity, instead of a VALUE.")
@@ -170,7 +170,7 @@ def finish(study: str, data: Path, as_json: bool) -> int:
         return show_results(studies.finish(studies.find(study)), as_json)
 
 
-@click.command("show")
+@click.command("show", short_help="Show a STUDY and what comes next.")
 @click.argument("study", default="last")
 @data_option
 @json_option
@@ -186,7 +186,7 @@ def show(study: str, data: Path, as_json: bool) -> None:
         click.echo(f"  {result['method']}: {result['fit_for_use']}, GRR {result['combined_mm']:.5f} mm")
 
 
-@click.command("list")
+@click.command("list", short_help="List studies, the newest first.")
 @click.option("--last", type=click.IntRange(min=1), default=20, show_default=True)
 @data_option
 @json_option

@@ -47,6 +47,15 @@ def test_help_lists_every_command_and_loads_none(capsys: pytest.CaptureFixture[s
         assert f"'{heavy}'" not in loaded
 
 
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_help_of_a_group_tells_each_command_whole(
+    name: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    assert run([name, "--help"]) == 0
+    assert not [line for line in capsys.readouterr().out.splitlines()[1:] if line.endswith("...")]
+
+
 def test_help_is_there_before_anyone_waits() -> None:
     """The budget is 0.25 s; CPU time is compared, so that a busy machine does not fail it."""
     code = (
