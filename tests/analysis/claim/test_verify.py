@@ -91,7 +91,7 @@ def test_another_machine_rounds_otherwise_and_finds_the_pack_good_all_the_same(
 
 
 CHANGED_TABLES = {
-    "working": (b",0.", b",1."),
+    "working": (b"\r\n0.", b"\r\n1."),
     "model": (b"e-", b"e-1"),
     "profiles": (b"\r\n1.0,", b"\r\n1.5,"),
     "turns": (b",", b";"),
