@@ -11,7 +11,7 @@ from capture.commands.job_history import history, list_jobs
 from capture.commands.job_move import export, import_file
 from capture.commands.job_options import PATH, TECHNICIAN, pairs, say
 from capture.commands.job_steps import decide, measure, record_step, release, run_file, skip, stop
-from capture.commands.options import data_option, json_option
+from capture.commands.options import data_option, existing_folder, json_option
 
 __all__ = ["PATH", "command"]
 
@@ -95,7 +95,7 @@ def show(job: str, path_file: Path | None, data: Path, as_json: bool) -> None:
     from capture.jobs import jobs_in, path_of
 
     steps = path_of(data, path_file)
-    with jobs_in(data) as jobs, Store.open(data / DATABASE) as store:
+    with jobs_in(existing_folder(data)) as jobs, Store.open(data / DATABASE) as store:
         told = view(jobs.find(job), steps, store)
     if as_json:
         click.echo(told.model_dump_json())

@@ -12,6 +12,7 @@ from capture.commands.job_options import say
 from capture.commands.options import (
     SHORT_ID,
     data_option,
+    existing_folder,
     indicators_option,
     json_option,
     station_indicators,
@@ -32,7 +33,7 @@ def list_jobs(data: Path, as_json: bool, wheel: str | None, **wanted: Any) -> No
     from analysis.record import parse_wheel
     from capture.jobs import jobs_in
 
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         rows = jobs.latest(wheel=parse_wheel(wheel) if wheel else None, **wanted)
     if as_json:
         for row in rows:
@@ -77,7 +78,7 @@ def history(within: str, indicators_file: Path | None, data: Path, as_json: bool
     from capture.jobs import calibrations_due, jobs_in, parse_odometer_km
 
     within_km = parse_odometer_km(within, where="--within")
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         parts, comebacks = jobs.by_part(), jobs.comebacks(within_km)
     for row in parts:
         ends = "1 wheel end" if row["wheel_ends"] == 1 else f"{row['wheel_ends']} wheel ends"

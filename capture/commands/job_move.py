@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from capture.commands.job_options import say
-from capture.commands.options import data_option, json_option
+from capture.commands.options import data_option, existing_folder, json_option
 
 
 @click.command("export", short_help="Write a JOB to a file, for another bench.")
@@ -21,7 +21,7 @@ def export(job: str, out: Path | None, data: Path, as_json: bool) -> None:
     from analysis.record.job_merge import ENDING, export_job
     from capture.jobs import jobs_in
 
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         found = jobs.find(job)
         name = f"{found.id}{ENDING}"
         file = Path(name) if out is None else out / name if out.is_dir() else out

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.commands.job_options import PATH, TECHNICIAN, WHEEL, say
-from capture.commands.options import data_option, indicators_option, json_option
+from capture.commands.options import data_option, existing_folder, indicators_option, json_option
 
 if TYPE_CHECKING:
     from capture.messages import RunRequest
@@ -43,7 +43,7 @@ def record_step(data: Path, as_json: bool, path_file: Path | None, **given: Any)
     """
     from capture.jobs import jobs_in, path_of, take_step
 
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         taken = take_step(jobs, path_of(data, path_file), given, data=data)
     answer = taken.answer
     told = {"step": given["step"], "answer": answer.text, "problem": answer.problem, "notice": taken.notice}
@@ -84,10 +84,10 @@ def measure(
     from capture.jobs import jobs_in, path_of, take_step
 
     steps = path_of(data, path_file)
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         request = run_request(jobs, steps, given)
     outcome = asyncio.run(measure_once(request, data, indicators_file, None, Console(stderr=as_json)))
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         taken = take_step(jobs, steps, {**given, "run": outcome.run}, data=data)
     answer = taken.answer
     told = {"step": given["step"], "run": outcome.run, "answer": answer.text, "problem": answer.problem}
@@ -111,7 +111,7 @@ def skip(data: Path, as_json: bool, path_file: Path | None, **given: Any) -> Non
     from capture.jobs import jobs_in, path_of, pick
     from config.path import find_step
 
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         job, end = pick(jobs, given["job"], given["wheel"])
         step = find_step(path_of(data, path_file), given["step"])
         jobs.skip(job, end, step, given["reason"], given["technician"])
@@ -129,7 +129,7 @@ def decide(job: str, data: Path, as_json: bool) -> None:
     from capture.job_view import decisions_of
     from capture.jobs import jobs_in
 
-    with jobs_in(data) as jobs, Store.open(data / DATABASE) as store:
+    with jobs_in(existing_folder(data)) as jobs, Store.open(data / DATABASE) as store:
         told = [line for end in jobs.find(job).wheels for line in decisions_of(end, store)]
     for line in told:
         text = f"{line.wheel}: {line.part}: {line.action}: {' '.join(line.reasons)}"
@@ -146,7 +146,7 @@ def release(job: str, path_file: Path | None, data: Path, as_json: bool) -> None
     """Close a JOB; refused while a step is open."""
     from capture.jobs import jobs_in, path_of
 
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         found = jobs.find(job)
         jobs.release(found, path_of(data, path_file))
     say({"job": found.id, "released": True}, f"{found.id} released", as_json)
@@ -162,7 +162,7 @@ def stop(job: str, reason: str, technician: str, data: Path, as_json: bool) -> N
     """Close a JOB without releasing the vehicle, with a reason."""
     from capture.jobs import jobs_in
 
-    with jobs_in(data) as jobs:
+    with jobs_in(existing_folder(data)) as jobs:
         found = jobs.find(job)
         jobs.stop(found, reason, technician)
     say({"job": found.id, "released": False}, f"{found.id} closed, the vehicle not released", as_json)

@@ -78,3 +78,13 @@ def existing_database(data: Path) -> Path:
             "there is no database yet", where=str(path), do="measure first, or name the folder with --data"
         )
     return path
+
+
+def existing_folder(data: Path) -> Path:
+    """The data folder, for commands that need a record in it: a name typed wrongly must not make a new one.
+
+    Raises:
+        StoreError: there is none yet.
+    """
+    existing_database(data)
+    return data

@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.commands.job_options import say
-from capture.commands.options import data_option, indicators_option, json_option, station_indicators
+from capture.commands.options import (
+    data_option,
+    existing_folder,
+    indicators_option,
+    json_option,
+    station_indicators,
+)
 from config.errors import InputError
 
 if TYPE_CHECKING:
@@ -69,7 +75,7 @@ def walk(study: str, typed: bool, indicators_file: Path | None, data: Path, as_j
     """
     from capture.studies import MEASURED, studies_in
 
-    with studies_in(data) as studies:
+    with studies_in(existing_folder(data)) as studies:
         record = studies.find(study)
         if record.results:
             raise InputError(f"study {record.id} is finished", do="begin a new one")
@@ -153,7 +159,7 @@ def enter(study: str, data: Path, as_json: bool, **given: Any) -> None:
     from capture.studies import enter as keep
     from capture.studies import studies_in, told
 
-    with studies_in(data) as studies:
+    with studies_in(existing_folder(data)) as studies:
         record = keep(studies, studies.find(study), given, data=data)
     say(told(record), f"{len(record.to_do)} left; next: {step_words(record)}", as_json)
 
@@ -166,7 +172,7 @@ def finish(study: str, data: Path, as_json: bool) -> int:
     """Judge a complete STUDY and keep its results with the indicator. Exit status 1 when it is not good."""
     from capture.studies import studies_in
 
-    with studies_in(data) as studies:
+    with studies_in(existing_folder(data)) as studies:
         return show_results(studies.finish(studies.find(study)), as_json)
 
 
@@ -178,7 +184,7 @@ def show(study: str, data: Path, as_json: bool) -> None:
     """Show a STUDY: how far it is, what comes next, and its results."""
     from capture.studies import studies_in, told
 
-    with studies_in(data) as studies:
+    with studies_in(existing_folder(data)) as studies:
         record = studies.find(study)
     line = told(record)
     say(line, _study_words(line), as_json)
@@ -194,7 +200,7 @@ def list_studies(last: int, data: Path, as_json: bool) -> None:
     """List studies, the newest first, with the indicator that each is kept with."""
     from capture.studies import studies_in, told
 
-    with studies_in(data) as studies:
+    with studies_in(existing_folder(data)) as studies:
         records = studies.latest(last)
     if not records and not as_json:
         click.echo("no study was begun yet")

@@ -249,3 +249,22 @@ def test_an_unknown_scenario_or_indicator_is_one_line(capsys: pytest.CaptureFixt
     assert capsys.readouterr().err.startswith(
         "--indicator: no indicator is named 'x'; expected one of: bench"
     )
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["job", "list"],
+        ["job", "history"],
+        ["job", "show"],
+        ["job", "decide"],
+        ["study", "list"],
+        ["study", "show"],
+    ],
+)
+def test_a_folder_typed_wrongly_is_said_to_be_empty_and_not_made(
+    arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([*arguments, "--data", str(tmp_path / "none")]) == 2
+    assert "there is no database yet; measure first, or name the folder" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())

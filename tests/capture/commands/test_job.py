@@ -316,7 +316,8 @@ def test_a_sheet_that_cannot_be_is_one_line_and_opens_nothing(
     bench: Bench, sheet: tuple[str, ...], says: str
 ) -> None:
     assert says in bench.run("open", "--technician", "A", "--wheel", "FL", *sheet, status=2)[0]["error"]
-    assert bench.run("list") == []
+    with Store.open(bench.folder / "data" / DATABASE):
+        assert bench.run("list") == []
 
 
 @pytest.mark.parametrize(
@@ -369,6 +370,7 @@ def test_the_list_fits_the_terminal_and_says_when_it_is_empty(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
+    Store.open(tmp_path / DATABASE).close()
     assert run(["job", "list", "--data", str(tmp_path)]) == 0
     assert capsys.readouterr().out == "no job was found\n"
     begun = ["job", "open", "--technician", "A. Invented", "--vehicle", "invented estate " * 5]
