@@ -79,7 +79,7 @@ def test_a_bent_flange_let_go_after_enough_turns_is_not_waited_for_half_a_minute
     indicator = indicator_named("bench", load_indicators())
     bench = SimulatedBench(build(scenario_named("bent-flange"), 1, indicator), 1)
     bench.do(Rest(1.0))
-    deed = bench.do(Turn(3.4, "gentle"))
+    deed = bench.do(Turn(3.4, "gentle", turn_s=4.0))
     read = bench.until(deed.ends_s)
     trace = Trace(np.asarray(read.time_s), np.asarray(read.length_nm) / 1000.0, resolution_um=1.0)
     result = measure_runout(trace, setup=Setup(permissible_error_um=3.0, asked_turns=3))
