@@ -57,8 +57,15 @@ export function sentence(text) {
 }
 
 // The same for a refusal, and for what is wrong with a link; the page's own words are in its language already.
+let asked = [];
+
 export function trouble(text) {
-  if (language === "en" || Object.values(words).includes(text) || Object.values(path).includes(text)) return [text, language];
+  if (asked[0] !== text || asked[1] !== language) asked = [text, language, troubleIn(text)]; // in every frame the same
+  return asked[2];
+}
+
+function troubleIn(text) {
+  if (!text || language === "en" || Object.values(words).includes(text) || Object.values(path).includes(text)) return [text, language];
   const found = troubled(text);
   return found === undefined ? [text, "en"] : [found, language];
 }
