@@ -8,6 +8,7 @@ from analysis.trace import BoolArray, FloatArray
 
 _FEWEST = 5
 _STUCK_READINGS = 5
+_FEWEST_AFTER = 3
 _REACH = 1.3
 _FAR = 0.98
 _COARSE_BANDS = 12.0
@@ -93,7 +94,8 @@ def stuck(reading_um: FloatArray, noise_um: float, resolution_um: float) -> Bool
 
     A hub at rest also repeats its reading, but goes on from there; an indicator that was stuck catches up
     with a jump. The jump must stand out from the differences on either side, but be no longer than the way
-    that the plunger makes elsewhere in that time: at a rest a holder slips or the plunger hops as well.
+    that the plunger makes elsewhere in that time, and the plunger must go on after it: at a rest a holder
+    slips or the plunger hops as well.
     """
     size = reading_um.size
     held = np.zeros(size, dtype=np.bool_)
@@ -112,7 +114,9 @@ def stuck(reading_um: FloatArray, noise_um: float, resolution_um: float) -> Bool
     for first, last in zip(firsts[far].tolist(), lasts[far].tolist(), strict=True):
         jump = abs(float(difference[last]))
         beside = float(np.max(np.abs(difference[last + 1 : last + 5]), initial=0.0))
-        if jump > 2.0 * beside and jump < _REACH * _way(reading_um, first, last + 1):
+        after = reading_um[last + 1 : last + 1 + max(_FEWEST_AFTER, 3 * (last - first) // 4)]
+        goes_on = float(np.ptp(after)) > max(1.01 * resolution_um, 4.0 * noise_um)
+        if goes_on and jump > 2.0 * beside and jump < _REACH * _way(reading_um, first, last + 1):
             held[first + 1 : last + 1] = True
     return held
 

@@ -76,6 +76,15 @@ def test_a_slip_after_a_rest_is_not_taken_for_a_stuck_indicator() -> None:
     assert "slip" in codes(Trace(np.arange(412) / 25.0, rested, resolution_um=1.0))
 
 
+def test_a_slip_within_a_long_rest_is_not_taken_for_a_stuck_indicator() -> None:
+    # Two seconds at rest, the slip half-way: smaller than the way that the flange makes in that time.
+    trace = flange()
+    held = np.full(50, trace.reading_um[200])
+    held[25:] += 20.0
+    rested = np.concatenate([trace.reading_um[:200], held, trace.reading_um[200:] + 20.0])
+    assert not stuck(rested, 0.4, 1.0).any()
+
+
 def test_a_stuck_indicator_is_found() -> None:
     trace = flange()
     reading = trace.reading_um.copy()
