@@ -114,7 +114,7 @@ def test_end_play_from_arming_to_kept_is_recorded_in_the_job(page: Any, second: 
     second.wait_for_selector("body[data-view=run]", timeout=STEP_MS)
     second.evaluate(WATCH_STROKES)
     station.bench.do(Rest(0.6))
-    deed = station.bench.do(Strokes(3, lets_go=False, hold_s=(1.0, 1.2)))
+    deed = station.bench.do(Strokes(4, lets_go=False, hold_s=(1.0, 1.2)))
     page.wait_for_selector("#outcome .figure:text('mm')", timeout=ENOUGH_MS)
     second.wait_for_selector("#outcome .figure:text('mm')", timeout=ENOUGH_MS)
     drawn = second.evaluate("window.drawnStrokes")  # on the other tablet, as they settled
