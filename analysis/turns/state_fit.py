@@ -382,7 +382,8 @@ def position_draws(one: Fit, count: int) -> FloatArray:
     solved, _ = dpbtrs(factor, system.cross.T, lower=1)
     schur = system.dense - system.cross @ solved
     values, vectors = np.linalg.eigh(schur)
-    root = vectors / np.sqrt(np.maximum(values, 1e-12 * values[-1]))
+    # The symmetric root: the signs of eigenvectors are the linear algebra library's choice.
+    root = vectors / np.sqrt(np.maximum(values, 1e-12 * values[-1])) @ vectors.T
     drawn = root @ rng.normal(size=(model.size, count))
     return np.asarray((loose - solved @ drawn).T)
 
