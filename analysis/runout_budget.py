@@ -35,6 +35,7 @@ STOPS_FACTOR = 1.5  # the way of a hand from stop to stop is known no better tha
 STOPS_ORDERS_FACTOR = 1.5  # once more for orders: what few places mix only the ways tell apart (simulated)
 SLOW_ORDERS_FACTOR = 1.2
 LAID_OVER = 0.3  # times the noise of a reading
+PAIR_LAID_OVER = 0.55  # the same where two indicators on one face told the speed
 
 
 def runout_components(
@@ -142,7 +143,9 @@ def _laid_over(turns: Turns, surface: Surface) -> float:
     Slow movement too small to stand out takes part in the finding, and a turn follows the noise a little
     where it is laid over the others. The figure is from simulation.
     """
-    return LAID_OVER * surface.noise_um if turns.found_by in ("self", "marks") else 0.0
+    if turns.found_by not in ("self", "marks"):
+        return 0.0
+    return (PAIR_LAID_OVER if turns.order_standards_um else LAID_OVER) * surface.noise_um
 
 
 def _slope(profile: FloatArray) -> FloatArray:
