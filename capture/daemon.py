@@ -33,6 +33,8 @@ HOST = "127.0.0.1"
 EVERY_ADDRESS = "0.0.0.0"  # noqa: S104 (only when the technician opens the station to the network)
 PORT = 4870
 READY_LOOK_S = 0.005
+MOST_AT_THE_DOOR = 64
+"""Connections taken in one go: each holds a descriptor until the next, also one that is one too many."""
 LARGEST_FRAME = 4_096
 """Bytes of a message to the station: it listens to nothing that a listener says."""
 
@@ -84,6 +86,7 @@ async def serve(
                 ws_per_message_deflate=False,
                 ws_max_size=LARGEST_FRAME,
                 http=PatientProtocol,
+                backlog=MOST_AT_THE_DOOR,
                 proxy_headers=False,  # no program stands before the door: who says so is a stranger
                 server_header=False,
                 timeout_graceful_shutdown=2,

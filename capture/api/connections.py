@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from functools import lru_cache
 from ipaddress import ip_address
 from typing import Any
 
@@ -51,6 +52,7 @@ class PatientProtocol(H11Protocol):
         """Take it, unless its address, or the network, holds enough of them."""
         super().connection_made(transport)
         if too_many(self.client, [getattr(each, "client", None) for each in self.connections]):
+            self.connections.discard(self)  # not held, so not counted: a flood must not make counting long
             transport.abort()
         else:
             self._since_s = self.loop.time()
@@ -85,5 +87,6 @@ def too_many(client: tuple[str, int] | None, held: list[tuple[str, int] | None])
     return len(network) > MOST_OF_NETWORK or network.count(client[0]) > MOST_OF_ONE
 
 
+@lru_cache(maxsize=1024)
 def _is_loopback(host: str) -> bool:
     return ip_address(host.partition("%")[0]).is_loopback
