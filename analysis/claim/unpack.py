@@ -20,6 +20,10 @@ LARGEST_FILE = 64 * MB
 LARGEST_PACK = 256 * MB
 MOST_FILES = 2_000
 DEEPEST = 4  # folder of the bag, data, traces, file
+BAG_MARKS = ("bagit.txt", "manifest-sha256.txt")  # without one a changed pack, without both none
+    "bagit.txt",
+    "manifest-sha256.txt",
+)  # with either one gone it is a changed pack; without both, none
 EXPECTED = "a claim pack: one zip file, or the folder that was in it"
 
 
@@ -109,6 +113,8 @@ def _check_entry(entry: zipfile.ZipInfo, inner: str, path: Path) -> None:
 
 
 def _from_folder(path: Path) -> Files:
+    if not any((path / name).exists() for name in BAG_MARKS):
+        raise InputError("is the folder of no pack", where=str(path), expected=EXPECTED)
     files: Files = {}
     waiting = [path]
     total = 0

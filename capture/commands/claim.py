@@ -136,6 +136,8 @@ def _write(pack: Pack, out: Path | None) -> Path:
     """Write the zip whole or not at all, under its own name unless a file was named."""
     name = f"{pack.name}.zip"
     path = Path(name) if out is None else out / name if out.is_dir() else out
+    if path.exists() and not path.is_file():
+        raise InputError("is no file, and not replaced", where=str(path), do="name a file or a folder")
     draft = path.with_name(f".{path.name}.new")
     try:
         draft.write_bytes(pack.content)

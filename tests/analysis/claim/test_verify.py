@@ -307,6 +307,12 @@ def test_a_link_in_a_folder_is_refused(tmp_path: Path) -> None:
         unpack(tmp_path / "bag")
 
 
+def test_a_folder_of_anything_else_is_told_as_such_and_not_read_through(tmp_path: Path) -> None:
+    (tmp_path / "some.iso").symlink_to("/etc/hostname")
+    with pytest.raises(InputError, match="folder of no pack"):
+        unpack(tmp_path)
+
+
 def test_a_bomb_is_refused_before_it_unfolds(written: Write) -> None:
     bomb = zipped([(zipfile.ZipInfo("bag/bomb"), bytes(70_000_000))])
     assert len(bomb) < 200_000

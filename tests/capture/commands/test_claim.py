@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 import shutil
 import sqlite3
+import stat
 import zipfile
 from dataclasses import asdict
 from pathlib import Path
@@ -112,6 +114,16 @@ def test_particulars_come_from_a_file_and_a_known_key_gives_no_warning(
     told = capsys.readouterr()
     assert told.err == ""
     assert "(bench one)" in told.out
+
+
+def test_a_pack_takes_the_place_of_no_device_or_pipe(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    assert hubproof(["claim", JOB, "--data", str(data), "--out", str(pipe)]) == 2
+    assert "no file, and not replaced" in capsys.readouterr().err
+    assert stat.S_ISFIFO(pipe.lstat().st_mode)
 
 
 @pytest.mark.parametrize(
