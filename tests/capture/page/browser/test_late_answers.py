@@ -56,7 +56,8 @@ def page(tablet: Any) -> Any:
 @pytest.fixture(scope="module")
 def other(station: Any) -> Any:
     """Another device at the same station."""
-    with httpx.Client(base_url=station.address, timeout=60.0, trust_env=False) as client:
+    each_anew = {"Connection": "close"}  # the station lets go of a connection that rests, at any moment
+    with httpx.Client(base_url=station.address, timeout=60.0, trust_env=False, headers=each_anew) as client:
         yield client
 
 
