@@ -18,7 +18,8 @@ from analysis.cleaning_clock import working_time
 from analysis.cleaning_levels import MOST_JUMPS, is_zero, jump_note, many_jumps_note
 from analysis.trace import FloatArray
 from analysis.turns.search import fine
-from analysis.turns.state_fit import FIXED, Problem, coefficient_standards
+from analysis.turns.state_answers import coefficient_standards
+from analysis.turns.state_model import FIXED, Problem
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Turns
 

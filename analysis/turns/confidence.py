@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.turns.search import score
-from analysis.turns.state_fit import Fit, speed_changes, waves
+from analysis.turns.state_answers import speed_changes, waves
+from analysis.turns.state_fit import Fit
 
 _APART = 0.2
 _NO_RIVAL = 15.0

@@ -15,7 +15,8 @@ import numpy as np
 from scipy.ndimage import minimum_filter1d
 
 from analysis.trace import BoolArray, FloatArray
-from analysis.turns.state_fit import Fit, surface_part
+from analysis.turns.state_answers import surface_part
+from analysis.turns.state_fit import Fit
 
 _REACH = 0.4
 _PLACES = 161

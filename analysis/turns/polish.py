@@ -8,7 +8,8 @@ import numpy as np
 
 from analysis.trace import FloatArray, IntArray
 from analysis.turns.marked import nearest
-from analysis.turns.state_fit import Fit, fit, position_draws
+from analysis.turns.state_answers import position_draws
+from analysis.turns.state_fit import Fit, fit
 from analysis.turns.thinning import thinned
 
 _POINTS = 1200

@@ -10,7 +10,9 @@ import numpy as np
 from analysis.trace import FloatArray
 from analysis.turns.realign import profile_angles, realigned
 from analysis.turns.return_map import candidates
-from analysis.turns.state_fit import USUAL_TURNS, Fit, Problem, fit, surface_part
+from analysis.turns.state_answers import surface_part
+from analysis.turns.state_fit import Fit, fit
+from analysis.turns.state_model import USUAL_TURNS, Problem
 
 _GRID = 180
 _QUICKEST = 36.0

@@ -18,7 +18,9 @@ from analysis.turns.realign import profile_angles
 from analysis.turns.reversals import most_whole_turns, reversals
 from analysis.turns.search import fine, search
 from analysis.turns.starts import starts_of
-from analysis.turns.state_fit import Fit, Problem, coefficient_standards, surface_part, wave_standards
+from analysis.turns.state_answers import coefficient_standards, surface_part, wave_standards
+from analysis.turns.state_fit import Fit
+from analysis.turns.state_model import Problem
 from analysis.turns.telling import alias_of, dawdled, hurried, is_flat, plausible, slow_notes
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns

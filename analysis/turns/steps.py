@@ -9,7 +9,9 @@ import numpy as np
 
 from analysis.trace import FloatArray
 from analysis.turns.search import misfit, score, search
-from analysis.turns.state_fit import FIXED, Fit, Problem, coefficient_standards, fit_at
+from analysis.turns.state_answers import coefficient_standards
+from analysis.turns.state_fit import Fit, fit_at
+from analysis.turns.state_model import FIXED, Problem
 from analysis.turns.thinning import thinned
 
 _LARGEST_MISFIT = 2.5

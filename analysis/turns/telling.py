@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.trace import FloatArray
-from analysis.turns.state_fit import Fit, slow_terms, wave_standards, waves
+from analysis.turns.state_answers import slow_terms, wave_standards, waves
+from analysis.turns.state_fit import Fit
 from analysis.values import Note
 
 _SEEN = 3.3

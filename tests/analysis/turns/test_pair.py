@@ -7,7 +7,9 @@ import pytest
 from scipy.optimize import least_squares
 
 from analysis.trace import FloatArray
-from analysis.turns.state_fit import Problem, fit_at, wave_standards
+from analysis.turns.state_answers import wave_standards
+from analysis.turns.state_fit import fit_at
+from analysis.turns.state_model import Problem
 
 APART = 0.27
 NOISE_UM = 0.4

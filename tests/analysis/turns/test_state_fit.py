@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.turns.polish import angle_standard_deg
-from analysis.turns.state_fit import Problem, fit
+from analysis.turns.state_fit import fit
+from analysis.turns.state_model import Problem
 from tests.analysis.turns.made_traces import made
 
 
