@@ -1,7 +1,8 @@
 """Which devices of the workshop's network may come in: a short code at the bench buys a long token.
 
 A code is made only when somebody at the bench asks for it, lives in memory, serves one device and is void
-after a few minutes or a few wrong tries. A token is kept as its SHA-256 only, so that the file of devices
+after a few minutes. Wrong tries are counted by the address they come from: who guesses is shut out, and the
+technician's own tablet still gets in. A token is kept as its SHA-256 only, so that the file of devices
 opens no door to who reads it. Tokens are compared in constant time.
 """
 
@@ -11,7 +12,7 @@ import hashlib
 import hmac
 import json
 import secrets
-from collections import deque
+from collections import Counter, deque
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -21,10 +22,16 @@ from config.errors import InputError, StoreError
 
 DEVICES = "devices.json"
 LETTERS = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # none that is read as another: no 0 O 1 I L
-CODE_LENGTH = 6  # 31^6, nine hundred million: five tries open it once in 180 million codes
+CODE_LENGTH = 6  # 31^6, nine hundred million: a hundred tries open it once in nine million codes
 CODE_LIFE_S = 600
 WRONG_TRIES = 5
+"""Of one address at one code."""
+WRONG_TRIES_OF_ALL = 100
+"""Of all addresses at one code: then it is void. Twenty addresses of the network are needed for that."""
 TRIES_A_MINUTE = 10
+"""Of one address."""
+ADDRESSES_MOST = 1024
+"""Whose latest tries are remembered; the one that was first heard is forgotten for one more."""
 MINUTE_S = 60
 TOKEN_BYTES = 32
 DEVICES_MOST = 32
@@ -79,8 +86,8 @@ class Pairing:
         self._devices = _read(self._file)
         self._code: str | None = None
         self._code_until_ns = 0
-        self._wrong = 0
-        self._tries_ns: deque[int] = deque(maxlen=TRIES_A_MINUTE)
+        self._wrong: Counter[str] = Counter()  # at the code that stands, by address
+        self._tries_ns: dict[str, deque[int]] = {}  # the latest, by address
 
     def devices(self) -> tuple[Device, ...]:
         """The paired devices, the oldest first."""
@@ -90,25 +97,34 @@ class Pairing:
         """A fresh code; the one before is void."""
         self._code = "".join(secrets.choice(LETTERS) for _ in range(CODE_LENGTH))
         self._code_until_ns = self._clock.monotonic_ns() + CODE_LIFE_S * NS_PER_S
-        self._wrong = 0
+        self._wrong.clear()
         return Code(self._code)
 
-    def exchange(self, code: str, name: str) -> str:
+    def exchange(self, code: str, name: str, address: str) -> str:
         """The token of a new device, for the code of the bench; the code is spent.
+
+        Args:
+            code: as typed; case, spaces and hyphens do not count.
+            name: what the device shall be called.
+            address: of the network, from which this try comes; those of others do not count against it.
 
         Raises:
             PairingError: wrong, spent or late code, or too many tries.
             InputError: the name is empty, or there are too many devices.
             StoreError: the file of devices cannot be written.
         """
-        self._slow_down()
+        self._slow_down(address)
         name = _tidy(name)
         typed = code.upper().replace("-", "").replace(" ", "")
         if self._code is None or self._clock.monotonic_ns() > self._code_until_ns:
             self._code = None
             raise PairingError("no pairing code stands", do="ask for one at the bench: hubproof devices pair")
+        if self._wrong[address] >= WRONG_TRIES:
+            raise PairingError(
+                "too many wrong codes came from this device", do="ask for a new code at the bench"
+            )
         if not hmac.compare_digest(typed.encode(), self._code.encode()):
-            self._count_wrong()
+            self._count_wrong(address)
             raise PairingError("this is not the pairing code")
         if len(self._devices) >= DEVICES_MOST:
             raise InputError(f"{DEVICES_MOST} devices are paired already", do="revoke one at the bench")
@@ -118,16 +134,19 @@ class Pairing:
         self._keep((*self._devices, Device(secrets.token_hex(4), name, paired, _hash(token))))
         return token
 
-    def _slow_down(self) -> None:
+    def _slow_down(self, address: str) -> None:
         now = self._clock.monotonic_ns()
-        if len(self._tries_ns) == TRIES_A_MINUTE and now - self._tries_ns[0] < MINUTE_S * NS_PER_S:
-            wait_s = MINUTE_S - (now - self._tries_ns[0]) // NS_PER_S
+        if address not in self._tries_ns and len(self._tries_ns) >= ADDRESSES_MOST:
+            del self._tries_ns[next(iter(self._tries_ns))]
+        tries_ns = self._tries_ns.setdefault(address, deque(maxlen=TRIES_A_MINUTE))
+        if len(tries_ns) == TRIES_A_MINUTE and now - tries_ns[0] < MINUTE_S * NS_PER_S:
+            wait_s = MINUTE_S - (now - tries_ns[0]) // NS_PER_S
             raise PairingError(f"too many tries; wait {wait_s} s", wait_s=wait_s)
-        self._tries_ns.append(now)
+        tries_ns.append(now)
 
-    def _count_wrong(self) -> None:
-        self._wrong += 1
-        if self._wrong >= WRONG_TRIES:
+    def _count_wrong(self, address: str) -> None:
+        self._wrong[address] += 1
+        if self._wrong.total() >= WRONG_TRIES_OF_ALL:
             self._code = None
 
     def device_of(self, token: str) -> Device | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, StringConstraints
 
@@ -44,9 +44,10 @@ def add_pairing(app: FastAPI, pairing: Pairing | None) -> None:
     """Add the routes of pairing; without `pairing` they say that the network is shut out."""
 
     @app.post("/pair", status_code=204, responses={401: {}, 429: {}})
-    async def pair(request: PairRequest) -> Response:
+    async def pair(request: PairRequest, came: Request) -> Response:
+        address = came.client.host if came.client else ""
         try:
-            token = _opened(pairing).exchange(request.code, request.device)
+            token = _opened(pairing).exchange(request.code, request.device, address)
         except PairingError as error:
             told = {"error": {"kind": "InputError", "code": "not_paired", "what": error.what, "do": error.do}}
             status = 429 if error.wait_s else 401

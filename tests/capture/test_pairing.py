@@ -17,6 +17,7 @@ from capture.api.app import create_app
 from capture.api.door import COOKIE
 from capture.daemon import network_address
 from capture.pairing import (
+    ADDRESSES_MOST,
     CODE_LENGTH,
     CODE_LIFE_S,
     DEVICES,
@@ -24,6 +25,7 @@ from capture.pairing import (
     LETTERS,
     TRIES_A_MINUTE,
     WRONG_TRIES,
+    WRONG_TRIES_OF_ALL,
     Pairing,
     PairingError,
 )
@@ -34,6 +36,7 @@ from tests.capture.test_bench import Station, at_work
 
 BENCH = "http://198.51.100.5:4870"  # TEST-NET-2 of RFC 5737
 TABLET = ("198.51.100.77", 50_000)
+OWN, STRANGER = TABLET[0], "198.51.100.66"
 
 
 @pytest.fixture
@@ -48,12 +51,12 @@ def pairing(tmp_path: Path, clock: SteppedClock) -> Pairing:
 
 def test_a_code_lets_one_device_in(pairing: Pairing, tmp_path: Path) -> None:
     code = pairing.new_code().text
-    token = pairing.exchange(f"{code[:3].lower()}-{code[3:]}", "  tablet\u202e at\nlift 2 ")
+    token = pairing.exchange(f"{code[:3].lower()}-{code[3:]}", "  tablet\u202e at\nlift 2 ", OWN)
     device = pairing.device_of(token)
     assert device is not None
     assert device.name == "tablet atlift 2"
     with pytest.raises(PairingError, match="no pairing code stands"):
-        pairing.exchange(code, "second")
+        pairing.exchange(code, "second", OWN)
     # another process of the station knows the device too, and the file cannot tell the token
     assert Pairing(tmp_path, SteppedClock()).device_of(token) == device
     assert token not in (tmp_path / DEVICES).read_text()
@@ -64,9 +67,9 @@ def test_codes_and_tokens_cannot_be_guessed(pairing: Pairing) -> None:
     codes = {pairing.new_code().text for _ in range(500)}
     assert len(codes) == 500
     assert all(re.fullmatch(f"[{LETTERS}]{{{CODE_LENGTH}}}", code) for code in codes)
-    # five tries at one code, ten tries a minute: a year of trying opens the door once in 170 years
-    assert len(LETTERS) ** CODE_LENGTH / (TRIES_A_MINUTE * 60 * 24 * 365) > 150
-    tokens = {pairing.exchange(pairing.new_code().text, f"t{n}") for n in range(TRIES_A_MINUTE)}
+    # whoever holds all addresses of the network, and a bench that makes ten codes a day: once in 2400 years
+    assert len(LETTERS) ** CODE_LENGTH / (WRONG_TRIES_OF_ALL * 10 * 365) > 2400
+    tokens = {pairing.exchange(pairing.new_code().text, f"t{n}", OWN) for n in range(TRIES_A_MINUTE)}
     assert {len(token) for token in tokens} == {43}  # 32 random bytes in base64
 
 
@@ -74,36 +77,59 @@ def test_an_old_code_opens_nothing(pairing: Pairing, clock: SteppedClock) -> Non
     first = pairing.new_code().text
     second = pairing.new_code().text
     with pytest.raises(PairingError, match="not the pairing code"):
-        pairing.exchange(first, "tablet")
+        pairing.exchange(first, "tablet", OWN)
     clock.advance(CODE_LIFE_S + 1)
     with pytest.raises(PairingError, match="no pairing code stands"):
-        pairing.exchange(second, "tablet")
+        pairing.exchange(second, "tablet", OWN)
 
 
-def test_guessing_voids_the_code(pairing: Pairing) -> None:
+def test_who_guesses_is_shut_out_and_the_own_tablet_is_not(pairing: Pairing, clock: SteppedClock) -> None:
     code = pairing.new_code().text
     for _ in range(WRONG_TRIES):
         with pytest.raises(PairingError, match="not the pairing code"):
-            pairing.exchange("000000", "stranger")
+            pairing.exchange("000000", "stranger", STRANGER)
+    with pytest.raises(PairingError, match="too many wrong codes came from this device"):
+        pairing.exchange(code, "stranger", STRANGER)  # even with the code in hand
+    for _ in range(100):
+        with pytest.raises(PairingError):
+            pairing.exchange("000000", "stranger", STRANGER)
+    assert pairing.exchange(code, "tablet", OWN)
+    clock.advance(61)
+    assert pairing.exchange(pairing.new_code().text, "stranger", STRANGER)  # a fresh code, a fresh count
+
+
+def test_guessing_from_many_addresses_voids_the_code(pairing: Pairing) -> None:
+    code = pairing.new_code().text
+    for number in range(WRONG_TRIES_OF_ALL):
+        with pytest.raises(PairingError, match="not the pairing code"):
+            pairing.exchange("000000", "stranger", f"198.51.100.{number}")
     with pytest.raises(PairingError, match="no pairing code stands"):
-        pairing.exchange(code, "tablet")
+        pairing.exchange(code, "tablet", OWN)
+
+
+def test_tries_of_any_number_of_addresses_fill_no_memory(pairing: Pairing) -> None:
+    for number in range(ADDRESSES_MOST + 50):
+        with pytest.raises(PairingError, match="no pairing code stands"):
+            pairing.exchange("000000", "stranger", f"10.0.{number // 256}.{number % 256}")
+    assert len(pairing._tries_ns) == ADDRESSES_MOST
 
 
 def test_guessing_fast_is_slowed_down(pairing: Pairing, clock: SteppedClock) -> None:
     for _ in range(TRIES_A_MINUTE):
         with pytest.raises(PairingError):
-            pairing.exchange("000000", "stranger")
+            pairing.exchange("000000", "stranger", STRANGER)
     clock.advance(20)
     with pytest.raises(PairingError, match="too many tries; wait 40 s") as refused:
-        pairing.exchange(pairing.new_code().text, "tablet")
+        pairing.exchange(pairing.new_code().text, "stranger", STRANGER)
     assert refused.value.wait_s == 40
+    assert pairing.exchange(pairing.new_code().text, "tablet", OWN)  # nobody waits for another's tries
     clock.advance(41)
-    assert pairing.exchange(pairing.new_code().text, "tablet")
+    assert pairing.exchange(pairing.new_code().text, "stranger", STRANGER)
 
 
 def test_a_device_is_sent_away(pairing: Pairing) -> None:
-    kept = pairing.exchange(pairing.new_code().text, "tablet")
-    gone = pairing.exchange(pairing.new_code().text, "phone")
+    kept = pairing.exchange(pairing.new_code().text, "tablet", OWN)
+    gone = pairing.exchange(pairing.new_code().text, "phone", OWN)
     assert pairing.revoke("phone").name == "phone"
     assert pairing.device_of(gone) is None
     assert pairing.device_of(kept) is not None
@@ -114,9 +140,9 @@ def test_a_device_is_sent_away(pairing: Pairing) -> None:
 def test_too_many_devices(pairing: Pairing, clock: SteppedClock) -> None:
     for number in range(DEVICES_MOST):
         clock.advance(60)
-        pairing.exchange(pairing.new_code().text, f"tablet {number}")
+        pairing.exchange(pairing.new_code().text, f"tablet {number}", OWN)
     with pytest.raises(InputError, match="32 devices are paired already"):
-        pairing.exchange(pairing.new_code().text, "one more")
+        pairing.exchange(pairing.new_code().text, "one more", OWN)
 
 
 @pytest.mark.parametrize("content", ["{", '[{"id": "1"}]', "[1]", "null"])
