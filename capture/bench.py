@@ -38,7 +38,7 @@ from capture.set_up import SetUp, set_up
 from capture.supervisor import Supervisor
 from capture.warnings import nut_warning, set_up_warnings
 from config.clock import Clock, SystemClock
-from config.errors import HubproofError, InputError, StoreError
+from config.errors import HubproofError, InputError
 from config.indicators import Indicator, indicator_named, none_described
 from config.limits import Limit
 
@@ -264,6 +264,7 @@ class Bench:
         if second_run is not None:
             settings[SECOND_RUN] = second_run
         started_t_ns, started_utc = self.clock.monotonic_ns(), self.clock.utc()
+        ref: RunRef | None = None
         try:
             ref = await asyncio.to_thread(
                 self.store.begin_run,
@@ -276,10 +277,9 @@ class Bench:
                 wheel=request.wheel,
                 stage=request.stage,
             )
-        except StoreError:
-            if second_run is not None:
+        finally:  # also when who asked has gone meanwhile
+            if ref is None and second_run is not None:
                 self.let_run_end(second_run)
-            raise
         run = Run(
             ref,
             request,

@@ -78,21 +78,8 @@ async def serve(
         address = f"http://{HOST}:{bound}"
         pairing = Pairing(data, SystemClock()) if network else None
         async with Bench(data, indicators, limits) as bench:
-            config = uvicorn.Config(
-                create_app(bench, pairing),
-                log_config=None,
-                access_log=False,
-                lifespan="off",
-                ws_per_message_deflate=False,
-                ws_max_size=LARGEST_FRAME,
-                http=PatientProtocol,
-                backlog=MOST_AT_THE_DOOR,
-                proxy_headers=False,  # no program stands before the door: who says so is a stranger
-                server_header=False,
-                timeout_graceful_shutdown=2,
-            )
             keep_nonsense_out_of_the_log()
-            server, notifier = _Server(config), Notifier()
+            server, notifier = _Server(_door(bench, pairing)), Notifier()
             serving = asyncio.create_task(server.serve(sockets=[listener]))
             while not server.started and not serving.done():
                 await asyncio.sleep(READY_LOOK_S)
@@ -104,17 +91,43 @@ async def serve(
                 notifier.tell("READY=1", f"STATUS=ready at {address}")
                 if pairing is not None:
                     opened(f"http://{network_address()}:{bound}", pairing.new_code)
-                stopping = asyncio.create_task(stop.wait())
-                await asyncio.wait({stopping, serving}, return_when=asyncio.FIRST_COMPLETED)
-                stopping.cancel()
+                await _first_of(stop, serving)
             finally:
                 telling.cancel()
+                await asyncio.wait({telling})
                 notifier.tell("STOPPING=1")
                 remove_place(data)
                 await bench.end_runs()
                 bench.fanout.close()  # listeners hear the last messages, then their sockets close
                 server.should_exit = True
                 await serving
+
+
+def _door(bench: Bench, pairing: Pairing | None) -> uvicorn.Config:
+    """How the station answers requests."""
+    return uvicorn.Config(
+        create_app(bench, pairing),
+        log_config=None,
+        access_log=False,
+        lifespan="off",
+        ws_per_message_deflate=False,
+        ws_max_size=LARGEST_FRAME,
+        http=PatientProtocol,
+        backlog=MOST_AT_THE_DOOR,
+        proxy_headers=False,  # no program stands before the door: who says so is a stranger
+        server_header=False,
+        timeout_graceful_shutdown=2,
+    )
+
+
+async def _first_of(stop: asyncio.Event, serving: asyncio.Task[None]) -> None:
+    """Wait until the station is told to stop, or its door has closed by itself."""
+    stopping = asyncio.create_task(stop.wait())
+    try:
+        await asyncio.wait({stopping, serving}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        stopping.cancel()
+        await asyncio.wait({stopping})
 
 
 @contextlib.contextmanager

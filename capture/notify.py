@@ -60,4 +60,5 @@ def _status(bench: Bench) -> str:
     live = sum(state == "live" for state in health.indicators.values())
     trouble = f"; not recording: {health.why}" if health.why else ""
     runs = len(health.active_runs)
-    return f"{live} of {len(health.indicators)} indicators live, {runs} runs go on{trouble}"
+    going_on = "1 run goes on" if runs == 1 else f"{runs} runs go on"
+    return f"{live} of {len(health.indicators)} indicators live, {going_on}{trouble}"

@@ -132,10 +132,12 @@ class Recorder:
     def then(self, call: Call) -> asyncio.Future[None]:
         """Do `call` with the store after everything handed over before; the future is done when it was.
 
-        It fails with `StoreError` only when the recorder is closed while the disk still refuses.
+        It fails with `StoreError` only when the recorder is closed while the disk still refuses; that is
+        logged once for all, so nobody need wait for the future.
         """
         loop = asyncio.get_running_loop()
         future: asyncio.Future[None] = loop.create_future()
+        future.add_done_callback(_hear)
 
         def resolve(error: StoreError | None) -> None:
             if future.done():
@@ -269,3 +271,9 @@ class Recorder:
         log.warning("recording again")
         self._failing = None
         self._on_trouble(None)
+
+
+def _hear(done: asyncio.Future[None]) -> None:
+    """Take a failure as heard, so that the loop reports none as never retrieved."""
+    if not done.cancelled():
+        done.exception()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import gc
 import threading
 import time
 from collections.abc import Callable
@@ -136,6 +138,24 @@ async def test_what_no_memory_is_left_for_is_counted_and_told(monkeypatch: pytes
     assert await recorder.close() == 0
     assert store.rows[1] == rows(0, 8)
     assert store.calls == ["not_stored: 7 readings were not kept: the disk refused for too long"]
+
+
+async def test_what_nobody_waits_for_leaves_no_unretrieved_failure(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capture.recorder, "RETRY_S", 0.01)
+    said: list[dict[str, object]] = []
+    loop = asyncio.get_running_loop()
+    loop.set_exception_handler(lambda loop, context: said.append(context))
+    store = FakeStore()
+    recorder = start(store)
+    store.refusing = "the disk is full"
+    recorder.then(lambda store: store.add_event(1, 0, "gap", "3 s"))
+    waited_for = recorder.then(lambda store: store.add_event(1, 0, "lost", "unplugged"))
+    await recorder.close()
+    with pytest.raises(StoreError, match="the disk is full"):
+        await waited_for
+    del waited_for
+    gc.collect()
+    assert said == []
 
 
 async def test_closing_while_the_disk_refuses_says_how_many_are_lost() -> None:

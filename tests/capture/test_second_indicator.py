@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
+import threading
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ import pytest
 
 import capture.measuring
 import capture.run
+from analysis.record import RunRef
 from analysis.trace import Trace
 from capture.bench import Bench
 from capture.folder import DATABASE
@@ -117,6 +119,35 @@ async def test_the_second_ends_when_the_first_is_interrupted(
             if not bench.active():
                 break
         assert bench.active() == ()
+    assert concluded == [] or all(request.kind == "trace" for request, _ in concluded)
+
+
+async def test_the_second_ends_when_who_asked_goes_before_the_first_begins(
+    tmp_path: Path, concluded: list[tuple[RunRequest, Trace]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    two = Two(tmp_path)
+    async with two.bench as bench:
+        await two.clock.run_for(0.1)
+        await two.send(5)
+        begin, reached, go_on = bench.store.begin_run, threading.Event(), threading.Event()
+
+        def slow(kind: Any, *given: Any, **named: Any) -> RunRef:
+            if kind == "runout":
+                reached.set()
+                assert go_on.wait(30)
+            return begin(kind, *given, **named)
+
+        monkeypatch.setattr(bench.store, "begin_run", slow)
+        asking = asyncio.create_task(bench.start_run(ASKED))
+        await two.until(asyncio.create_task(asyncio.to_thread(reached.wait, 30)))
+        assert [run.indicator for run in bench.active()] == ["foot"]
+        asking.cancel()
+        await asyncio.wait({asking})
+        go_on.set()
+        async with asyncio.timeout(30):
+            while bench.active():
+                await asyncio.sleep(0.002)
+                await two.clock.run_for(0.1)
     assert concluded == [] or all(request.kind == "trace" for request, _ in concluded)
 
 

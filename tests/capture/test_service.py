@@ -41,7 +41,7 @@ async def test_the_manager_is_told_what_sd_notify_says(tmp_path: Path) -> None:
         await asyncio.sleep(0.1)
         said = manager.recv(200).decode().split("\n")
         assert said[0] == "WATCHDOG=1"
-        assert said[1] == "STATUS=1 of 2 indicators live, 1 runs go on; not recording: disk full"
+        assert said[1] == "STATUS=1 of 2 indicators live, 1 run goes on; not recording: disk full"
         bench.is_well = False  # the thread that writes has died: the manager hears no more
         await asyncio.sleep(0.03)
         while True:
