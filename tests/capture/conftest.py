@@ -30,8 +30,8 @@ def open_ports() -> set[str]:
 
 
 def own_threads() -> set[threading.Thread]:
-    """Threads that somebody started on purpose; the event loop keeps a pool of its own."""
-    return {thread for thread in threading.enumerate() if not thread.name.startswith("asyncio_")}
+    """Threads that somebody started on purpose; the event loop has some of its own (a pool, ``waitpid``)."""
+    return {thread for thread in threading.enumerate() if not thread.name.startswith("asyncio")}
 
 
 @pytest.fixture

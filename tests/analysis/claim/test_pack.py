@@ -349,7 +349,10 @@ def test_the_first_page_decides(claim: ClaimInput) -> None:
     assert with_what.endswith("overdue on the day of this run")
     flange = replace(claim, runs=claim.runs[1:2])
     wheel_of_flange = report_data(flange, drawn_of(flange), "")[0]["wheels"][0]
-    why = "The run-out is 0.0914 ± 0.0034 mm (0.00360 ± 0.00014 in); limit: 0.0508 mm (0.0020 in). 0.091"
+    judged = flange.runs[0].result
+    mm, u_mm = max(judged.fim_mm.per_turn), judged.uncertainty_mm.expanded
+    in_inch = f"{mm / 25.4:.5f} ± {u_mm / 25.4:.5f} in"
+    why = f"The run-out is {mm:.4f} ± {u_mm:.4f} mm ({in_inch}); limit: 0.0508 mm (0.0020 in). 0.091"
     assert wheel_of_flange["why"].startswith(why)
     assert [line["source"] for line in wheel["lines"]] == [
         "invented workshop sheet 8",
