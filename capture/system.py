@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import IO, Any
 
 WINDOWS = sys.platform == "win32"
+TERMINAL_ERRORS: tuple[type[Exception], ...] = () if WINDOWS else (importlib.import_module("termios").error,)
+"""What a serial port that vanishes throws besides OSError: pyserial lets it out where it empties a buffer."""
 KEY_LOOK_S = 0.02
 
 

@@ -57,7 +57,7 @@ def step_from(counts: float, known_nm: int) -> tuple[int, Literal[1, -1]]:
     near = [step for step in STEPS_NM if abs(each / step - 1) <= CLOSE]
     if not near:
         raise _not_it(f"{counts:.0f} counts", known_nm)
-    # 127 and 254, or 2540 and 2500, never come within 3 % of each other: at most one is near.
+    # Neighbours differ by a quarter and more: at most one is near.
     return near[0], 1 if counts > 0 else -1
 
 

@@ -7,7 +7,7 @@ import errno
 from serial import SerialException
 from serial.tools import list_ports
 
-from capture.system import permission_advice, who_holds
+from capture.system import TERMINAL_ERRORS, permission_advice, who_holds
 from config.errors import LinkError
 from config.indicators import SerialLink
 
@@ -35,7 +35,7 @@ def ports_there_are() -> str:
 
 def cause(error: BaseException) -> int | None:
     """The errno behind `error`, found through wrapped causes, numbers and words."""
-    number: int | None = getattr(error, "errno", None)
+    number = error.args[0] if isinstance(error, TERMINAL_ERRORS) else getattr(error, "errno", None)
     if isinstance(number, int):
         return number
     text = str(error).lower()
@@ -46,7 +46,7 @@ def cause(error: BaseException) -> int | None:
     return cause(before) if before is not None else None
 
 
-def not_opened(port: str, error: OSError | ValueError) -> LinkError:
+def not_opened(port: str, error: Exception) -> LinkError:
     """Why `port` could not be opened."""
     number = cause(error)
     port = port or "the serial port"

@@ -15,6 +15,7 @@ from serial.tools import list_ports
 
 from capture.links.base import Chunk, Inbox
 from capture.links.serial_errors import lost, no_such_usb, not_opened
+from capture.system import TERMINAL_ERRORS
 from config.clock import Clock
 from config.errors import LinkError
 from config.indicators import Indicator, SerialLink
@@ -23,6 +24,7 @@ LOOK_UP_S = 0.2
 """How often the reading thread looks up when nothing arrives, to notice that it should end."""
 
 MOST_BYTES = 65_536
+NOT_OPENED: tuple[type[Exception], ...] = (OSError, ValueError, *TERMINAL_ERRORS)
 PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 
@@ -85,9 +87,13 @@ class SerialPort:
                 write_timeout=None if name.startswith("rfc2217://") else 1.0,  # not known to that protocol
                 exclusive=None if "://" in name else True,
             )
-        except (OSError, ValueError) as error:
+        except NOT_OPENED as error:
             raise not_opened(name, error) from error
-        port.reset_input_buffer()  # what lay there is older than this opening
+        try:
+            port.reset_input_buffer()  # what lay there is older than this opening
+        except NOT_OPENED as error:
+            port.close()
+            raise lost(name, error) from error
         return port
 
     def _read_all(self, port: Any, inbox: Inbox) -> None:

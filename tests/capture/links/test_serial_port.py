@@ -7,12 +7,14 @@ import errno
 import os
 import socket
 import sys
+import termios
 import tty
 from collections.abc import Iterator
 from dataclasses import dataclass
 from types import SimpleNamespace
 
 import pytest
+import serial
 from serial.tools import list_ports
 
 from capture.links import Link, link_for
@@ -74,6 +76,29 @@ async def test_every_byte_arrives_in_order_with_a_growing_clock(pty: Pty) -> Non
     assert await collect(link, len(sent)) == sent
     await link.close()
     await link.close()
+
+
+async def test_a_port_that_goes_while_it_is_opened_is_lost_and_looked_for(
+    pty: Pty, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    closed = []
+    close = serial.Serial.close
+
+    def gone(port: serial.Serial) -> None:
+        raise termios.error(errno.EIO, "Input/output error")  # which is no OSError
+
+    def closing(port: serial.Serial) -> None:
+        closed.append(port.portstr)
+        close(port)
+
+    monkeypatch.setattr(serial.Serial, "close", closing)
+    monkeypatch.setattr(serial.Serial, "reset_input_buffer", gone)
+    with pytest.raises(LinkError, match="unplugged or switched off"):
+        await port(pty.path).open()
+    assert closed == [pty.path]
+    monkeypatch.setattr(serial.Serial, "_reset_input_buffer", gone)
+    with pytest.raises(LinkError, match="cannot be opened"):
+        await port(pty.path).open()
 
 
 async def test_what_lay_in_the_port_before_it_was_opened_is_not_taken(pty: Pty) -> None:
