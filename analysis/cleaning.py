@@ -332,10 +332,10 @@ def _idle(work: _Work) -> None:
     still = np.zeros(reading.size, dtype=np.bool_)
     if lead:
         still[: lead - 1] = True
-        work.say("idle_lead_in", f"{lead} readings before the hub moved are left out.")
+        work.say("idle_lead_in", f"{lead - 1} readings before the hub moved are left out.")
     if tail:
         still[reading.size - tail + 1 :] = True
-        work.say("idle_lead_out", f"{tail} readings after the hub had stopped are left out.")
+        work.say("idle_lead_out", f"{tail - 1} readings after the hub had stopped are left out.")
     work.drop(still)
 
 

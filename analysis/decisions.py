@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from analysis.findings import waits_for_rest_check
 from analysis.results import Judged, Verdict
 
 DecidedPart = Literal["bearing", "flange", "knuckle", "hub nut", "retaining ring"]
@@ -104,8 +105,7 @@ def _bearing(seen: Seen) -> Decision:
         if seen.after_repair and _points(seen.endplay, "hub nut"):
             text = "End play over right after fitting: the hub nut comes before the bearing."
             return Decision("bearing", "undecided", (text, *worn), "the end play after the torque", NUT_FIRST)
-        holder = [w for w in worn if "unless the holder moved" in w]
-        if holder and _verdict(seen.endplay) != "over":
+        if any(map(waits_for_rest_check, worn)) and _verdict(seen.endplay) != "over":
             return Decision("bearing", "undecided", tuple(worn), "a rest check of the holder", MOVE_HOLDER)
         return Decision("bearing", "replace", tuple(worn) or ("End play is over its limit.",), change)
     if _verdict(seen.endplay) == "within" and _verdict(seen.runout) in ("within", "over"):

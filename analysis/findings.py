@@ -144,6 +144,14 @@ def _bearing_or_holder(figures: RunoutFigures, holder_moved: bool | None) -> Poi
     )
 
 
+def waits_for_rest_check(why: str) -> bool:
+    """Whether a sentence of `runout_points_to` blames the bearing only while nobody looked at the holder.
+
+    Read from the sentence, since results and packs of every version have it so.
+    """
+    return why.endswith("unless the holder moved (make a rest check to tell).")
+
+
 def endplay_points_to(
     verdict: Verdict | None, *, freshly_fitted: bool, holder_moved: bool | None
 ) -> tuple[PointsTo, ...]:

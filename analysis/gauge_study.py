@@ -152,7 +152,7 @@ def _check_plan(technicians: Sequence[str], parts: Sequence[str], trials: int) -
         if not 1 <= len(values) <= most:
             raise InputError(f"{len(values)} {name}s", where="study", expected=f"1 to {most}")
     if not 2 <= trials <= MOST_TRIALS:
-        raise InputError(f"{trials} trials", where="study", expected=f"2 to {MOST_TRIALS}")
+        raise InputError(f"trials: {trials}", where="study", expected=f"2 to {MOST_TRIALS}")
 
 
 def crossed(readings: Iterable[StudyReading]) -> Crossed:

@@ -15,7 +15,16 @@ from analysis.endplay import EndPlay, find_strokes
 from analysis.findings import RunoutFigures, endplay_points_to, runout_points_to
 from analysis.judge import Judgement, coarse_for, judge, unless_holder_moved
 from analysis.late_steps import without_late_steps
-from analysis.results import EndplayResult, FimOut, OrderOut, RunoutResult, StrokeOut, TurnsOut, Verdict
+from analysis.results import (
+    EndplayResult,
+    FimOut,
+    OrderOut,
+    PointsTo,
+    RunoutResult,
+    StrokeOut,
+    TurnsOut,
+    Verdict,
+)
 from analysis.runout import Runout, take_apart
 from analysis.runout_verdict import RunoutJudged, judge_runout
 from analysis.second_indicator import same_angle, second_trace, surer, take_off_reference
@@ -209,7 +218,7 @@ def _no_runout(trace: Trace, limit: Limit | None, file: str | None) -> RunoutRes
 
 
 def _too_few(trace: Trace) -> Note:
-    return Note("too_few_readings", f"{len(trace)} readings are too few to measure anything.")
+    return Note("too_few_readings", f"Too few readings to measure anything: {len(trace)}.")
 
 
 def _runout_result(
@@ -249,20 +258,27 @@ def _runout_result(
         limit_mm=limit_out(limit),
         verdict=judgement.verdict,
         conformity_probability=judgement.conformity_probability,
-        points_to=runout_points_to(
-            RunoutFigures(
-                verdict=judgement.verdict,
-                repeatable_um=runout.repeatable_um,
-                non_repeatable_um=runout.non_repeatable_um,
-                amplitude_um={order.order: order.amplitude_um for order in runout.orders},
-                noise_um=runout.noise_um or cleaned.noise_um,
-                resolution_um=cleaned.resolution_um,
-            ),
-            limit_um=None if limit is None else limit.accept_nm / NM_PER_UM,
-            studs=setup.studs,
-            holder_moved=setup.holder_moved,
-        ),
+        points_to=_points_to(cleaned, runout, judgement, limit, setup),
         reasons=reasons_out(notes),
+    )
+
+
+def _points_to(
+    cleaned: Cleaned, runout: Runout, judgement: Judgement, limit: Limit | None, setup: Setup
+) -> tuple[PointsTo, ...]:
+    figures = RunoutFigures(
+        verdict=judgement.verdict,
+        repeatable_um=runout.repeatable_um,
+        non_repeatable_um=runout.non_repeatable_um,
+        amplitude_um={order.order: order.amplitude_um for order in runout.orders},
+        noise_um=runout.noise_um or cleaned.noise_um,
+        resolution_um=cleaned.resolution_um,
+    )
+    return runout_points_to(
+        figures,
+        limit_um=None if limit is None else limit.accept_nm / NM_PER_UM,
+        studs=setup.studs,
+        holder_moved=setup.holder_moved,
     )
 
 

@@ -70,7 +70,7 @@ def check_rest(
         notes.append(
             Note(
                 "too_short",
-                f"{len(kept)} readings over {duration_s:.1f} s are too few to tell: leave the indicator "
+                f"Too few readings to tell, {len(kept)} over {duration_s:.1f} s: leave the indicator "
                 f"alone for {SHORTEST_S:g} s or more.",
             )
         )

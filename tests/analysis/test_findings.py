@@ -12,6 +12,7 @@ from analysis.findings import (
     non_repeatable_is_large,
     ruling_orders,
     runout_points_to,
+    waits_for_rest_check,
 )
 
 LIMIT_UM = 50.8
@@ -75,6 +76,14 @@ def test_what_does_not_repeat_is_the_bearing_or_the_holder() -> None:
     assert parts(WORN, moved=None) == ["bearing"]
     unsure = runout_points_to(WORN, limit_um=LIMIT_UM, studs=5, holder_moved=None)
     assert "rest check" in unsure[0].why
+
+
+def test_only_what_a_rest_check_could_change_waits_for_one() -> None:
+    for moved in (None, False, True):
+        found = runout_points_to(WORN, limit_um=LIMIT_UM, studs=5, holder_moved=moved)
+        assert [waits_for_rest_check(pointer.why) for pointer in found] == [moved is None]
+    play = endplay_points_to("over", freshly_fitted=True, holder_moved=None)
+    assert not any(waits_for_rest_check(pointer.why) for pointer in play)
 
 
 def test_a_holder_that_moved_is_named_even_where_the_run_repeats() -> None:

@@ -54,7 +54,7 @@ def test_plan_visits_every_cell_once_and_hides_the_part():
     [
         (lambda rows: rows[:-1], "is missing"),
         (lambda rows: [*rows, rows[0]], "twice"),
-        (lambda rows: [r for r in rows if r.trial == 1], "1 trials"),
+        (lambda rows: [r for r in rows if r.trial == 1], "trials: 1"),
         (lambda rows: [], "technician"),
         (lambda rows: [StudyReading("t0", "p0", 9, float("nan")), *rows], "not a number"),
     ],

@@ -169,7 +169,7 @@ def test_a_run_of_the_studied_quantity_and_indicator_is_a_trial(walker: Walker) 
 def test_what_cannot_be_planned_is_one_line(walker: Walker) -> None:
     part = ("--quantity", "runout", "--part", "1", "--technician", "A")
     assert "named twice" in refused(walker, "begin", "--indicator", "x", *part, "--technician", "A")
-    assert "1 trials" in refused(walker, "begin", "--indicator", "x", *part, "--trials", "1")
+    assert "trials: 1" in refused(walker, "begin", "--indicator", "x", *part, "--trials", "1")
     assert "not above zero" in refused(walker, "begin", "--indicator", "x", *part, "--limit", "0 mm")
 
 
