@@ -224,6 +224,7 @@ def test_the_focus_stays_on_the_key_of_an_indicator_that_is_told_anew(page: Any)
     late = Held(page, re.compile(r"/api/indicators$"))
     page.click("#rooms a[href='#measure']")
     page.click("#rooms a[href='#indicators']")
+    page.wait_for_selector(".card [data-key^=use]", timeout=STEP_MS)  # seen: what is hidden takes no focus
     page.focus(".card [data-key^=use]")
     route = late.wait()
     cards = route.fetch().json()
