@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from analysis import uncertainty
 from analysis.cleaning import clean
 from analysis.endplay import EndPlay, find_strokes
@@ -25,7 +27,7 @@ from analysis.results import (
     TurnsOut,
     Verdict,
 )
-from analysis.runout import Runout, take_apart
+from analysis.runout import DIVERGED, Runout, take_apart
 from analysis.runout_verdict import RunoutJudged, judge_runout
 from analysis.second_indicator import same_angle, second_trace, surer, take_off_reference
 from analysis.still_cleaning import clean_still
@@ -114,9 +116,12 @@ def _laid_out(
         ring, angle_notes = along_the_axis(ring, setup)
         return ring, *take_tips_apart(ring), angle_notes
     cleaned, angle_notes = along_the_axis(without_holes(clean(trace, setup)), setup)
-    turns = find_turns(cleaned, setup, second_face_deg=face_deg)
-    if face_deg is None:
-        cleaned, turns = without_late_steps(cleaned, turns, lambda part: find_turns(part, setup))
+    try:
+        turns = find_turns(cleaned, setup, second_face_deg=face_deg)
+        if face_deg is None:
+            cleaned, turns = without_late_steps(cleaned, turns, lambda part: find_turns(part, setup))
+    except np.linalg.LinAlgError:  # equations that rounding has spoilt: nothing was found
+        turns = Turns(None, 0, "none", np.empty(0), 0.0, notes=(DIVERGED,))
     return cleaned, turns, take_apart(cleaned, turns, setup), angle_notes
 
 

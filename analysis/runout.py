@@ -59,6 +59,14 @@ class Profiles:
     repeatable_standard_um: FloatArray
 
 
+ABSURD = 3.0  # times what the readings span: no surface that was really turned past them
+DIVERGED = Note(
+    "fit_diverged",
+    "No surface and turning could be fitted to these readings together. Record again, three to five turns, "
+    "with index marks.",
+)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Runout:
     """Run-out of one trace in micrometres and degrees. None where a figure could not be had (see notes).
@@ -136,8 +144,23 @@ def take_apart(cleaned: Cleaned, turns: Turns, setup: Setup = Setup()) -> Runout
 
     Without an angle, or without a whole turn, only the movement as read is said, and a bound where the
     hub has certainly gone round at least once: no turn moves more than the whole trace did, but for the
-    half step by which either end may have been rounded.
+    half step by which either end may have been rounded. The same where the fit diverges: an angle that
+    the readings contradict leaves equations that rounding has spoilt, and no figure of them is said.
     """
+    try:
+        told = _taken_apart(cleaned, turns, setup)
+    except np.linalg.LinAlgError:
+        return _diverged(cleaned, turns)
+    absurd = ABSURD * ((told.as_read_um or 0.0) + 2 * cleaned.resolution_um)
+    return _diverged(cleaned, turns) if (told.repeatable_um or 0.0) > absurd else told
+
+
+def _diverged(cleaned: Cleaned, turns: Turns) -> Runout:
+    as_read = float(np.ptp(cleaned.trace.reading_um))
+    return replace(_unknown(cleaned, replace(turns, at_least_once=False), as_read), notes=(DIVERGED,))
+
+
+def _taken_apart(cleaned: Cleaned, turns: Turns, setup: Setup) -> Runout:
     reading = cleaned.trace.reading_um
     as_read = float(np.ptp(reading)) if reading.size else None
     if cleaned.refused or turns.angle_deg is None or turns.complete < 1:

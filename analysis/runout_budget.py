@@ -188,8 +188,10 @@ def angle_pattern_rad(turns: Turns, time_s: FloatArray) -> FloatArray:
     over the turns. Where it was found from the trace itself, a speed pattern that repeats every turn
     cannot be told from a change of the profile, and the finder takes the evenest turning. How large such a
     pattern may be shows in how unevenly each turn went: a hand whose turns differ by this much from even
-    turning has, over n turns, a common part of 1/sqrt(n) of it. The factor for what the finder smooths away,
-    and what an even hand still hides, are from simulation with hands of three kinds.
+    turning has, over n turns, a common part of 1/sqrt(n) of it. A turn that took no time tells nothing of
+    the hand; where none took any, every order is allowed the whole of `speed_pattern_deg`. The factor for
+    what the finder smooths away, and what an even hand still hides, are from simulation with hands of three
+    kinds.
     """
     sizes = 1.0 / np.arange(1, PATTERN_ORDERS + 1)
     sizes *= math.radians(turns.angle_standard_deg) / math.sqrt(float(sizes @ sizes) * max(turns.complete, 1))
@@ -202,11 +204,16 @@ def angle_pattern_rad(turns: Turns, time_s: FloatArray) -> FloatArray:
     start = float(np.interp(turns.starts_s[0], at, angle))
     inside = np.linspace(0.0, 360.0, PATTERN_POINTS, endpoint=False)
     passed = np.array([np.interp(start + 360.0 * k + inside, angle, at) for k in range(turns.complete)])
-    took = np.diff(turns.starts_s)[: turns.complete, None]
-    uneven = 2 * np.pi * (passed - passed[:, :1]) / took - np.deg2rad(inside)
-    waves = np.abs(np.fft.rfft(uneven, axis=1)[:, 1 : PATTERN_ORDERS + 1]) * 2 / PATTERN_POINTS
-    common = PATTERN_SMOOTHED * np.sqrt((waves**2 / 2).mean(axis=0) / turns.complete)
+    took = np.diff(turns.starts_s)[: turns.complete]
+    timed = took > 0  # two beginnings at one time, where readings are missing, tell no speed
     unseen = math.radians(PATTERN_UNSEEN_DEG) / np.arange(1, PATTERN_ORDERS + 1)
+    if not timed.any():
+        return np.asarray(
+            np.hypot(math.radians(turns.speed_pattern_deg), np.hypot(sizes, unseen)), np.float64
+        )
+    uneven = 2 * np.pi * (passed - passed[:, :1])[timed] / took[timed, None] - np.deg2rad(inside)
+    waves = np.abs(np.fft.rfft(uneven, axis=1)[:, 1 : PATTERN_ORDERS + 1]) * 2 / PATTERN_POINTS
+    common = PATTERN_SMOOTHED * np.sqrt((waves**2 / 2).mean(axis=0) / int(timed.sum()))
     return np.asarray(np.hypot(common, unseen), np.float64)
 
 

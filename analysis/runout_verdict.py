@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 from analysis import uncertainty
 from analysis.judge import Judgement, coarse_for, judge, unless_holder_moved
-from analysis.runout import Runout
+from analysis.runout import DIVERGED, Runout
 from analysis.values import Cleaned, Note, Setup, Turns, Uncertainty
 from config.limits import Limit
 
@@ -52,7 +52,7 @@ def _judged_by_turns(
     runout: Runout, turns: Turns, cleaned: Cleaned, limit: Limit | None, setup: Setup
 ) -> RunoutJudged:
     if cleaned.refused or (runout.judged_um is None and runout.bound_um is None):
-        return RunoutJudged(_not_measurable(limit, _why(cleaned, turns)), None, None)
+        return RunoutJudged(_not_measurable(limit, _why(cleaned, turns, runout)), None, None)
     if runout.judged_um is None:
         return _by_bound(runout, cleaned, limit, setup)
     found = uncertainty.combine((*runout.components, *uncertainty.instrument(runout.judged_um, setup)))
@@ -73,9 +73,11 @@ def _unless_it_stood(judgement: Judgement, judged_um: float, turns: Turns, clean
     return Judgement("undecided", None, judgement.notes if said else (*judgement.notes, STANDS))
 
 
-def _why(cleaned: Cleaned, turns: Turns) -> Note:
+def _why(cleaned: Cleaned, turns: Turns, runout: Runout) -> Note:
     if cleaned.refused:
         return Note("refused", "The readings must not be judged; see the other reasons.")
+    if DIVERGED in runout.notes or DIVERGED in turns.notes:
+        return DIVERGED
     if turns.total is None:
         return Note("turns_unknown", "How far the hub was turned cannot be told from these readings.")
     return Note(

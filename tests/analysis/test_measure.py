@@ -223,3 +223,20 @@ def test_scenarios_of_the_simulator(scenario: str, runout: str, endplay: str) ->
     assert isinstance(play, EndplayResult)
     assert play.verdict == endplay
     assert play.play_mm == pytest.approx(pushing.truth.strokes.play_um / 1000, abs=0.001)
+
+
+@pytest.mark.parametrize("step", ["analysis.measure.find_turns", "analysis.runout.fit_surface"])
+def test_equations_that_rounding_has_spoilt_are_not_measurable(
+    step: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two million readings over hours ended in an error of the linear algebra."""
+
+    def spoilt(*_: object, **__: object) -> None:
+        np.linalg.cholesky(-np.eye(2))
+
+    monkeypatch.setattr(step, spoilt)
+    result = measure_runout(turned(), limit=default_limit("runout", load_limits()))
+    assert result.verdict == "not measurable"
+    assert "fit_diverged" in codes(result)
+    assert result.fim_mm.repeatable is None
+    assert result.run_out_bound_mm is None

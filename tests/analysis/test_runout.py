@@ -12,7 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from analysis.runout import Runout, take_apart
+from analysis.cleaning import clean
+from analysis.runout import DIVERGED, Runout, take_apart
+from analysis.runout_budget import angle_pattern_rad
 from analysis.trace import FloatArray, Trace
 from analysis.uncertainty import combine
 from analysis.values import Cleaned, Setup, Turns
@@ -283,3 +285,42 @@ def test_a_narrow_place_is_named_where_it_is() -> None:
     assert float(text.split(" at ")[1].split()[0]) == pytest.approx(114.6, abs=3.0)
     assert "above" in text
     assert "narrow_bump" not in [note.code for note in take_apart(*laid_out(smooth, rng)).notes]
+
+
+def test_a_surface_larger_than_the_readings_could_span_is_no_surface() -> None:
+    """Of 25 turns that were taken for 2.3 the equations, all but singular, made a surface of 0.4 mm."""
+    rng = np.random.default_rng(1)
+    time_s = np.linspace(0.0, 200.0, 12_000)
+    angle = 2 * np.pi * 25 * (time_s / 200 + 0.002 * np.sin(time_s / 9))
+    reading = np.round(20 * np.cos(angle) + 7 * np.cos(2 * angle + 1) + rng.normal(0, 0.4, time_s.size))
+    said = np.linspace(0.0, 2.3, time_s.size)
+    starts = np.interp([0.0, 1.0, 2.0], said, time_s)
+    turns = Turns(2.3, 2, "self", starts, 0.99, angle_deg=360 * said, at_least_once=True)
+    runout = take_apart(clean(Trace(time_s, reading, resolution_um=1.0)), turns)
+    assert runout.repeatable_um is None
+    assert runout.bound_um is None
+    assert runout.notes == (DIVERGED,)
+
+
+@pytest.mark.parametrize(
+    ("starts_s", "most_deg"), [((0.0, 5.0, 5.0, 10.0), 3.0), ((5.0, 5.0, 5.0, 5.0), 5.0)]
+)
+def test_turns_that_took_no_time_leave_the_angle_error_finite(
+    starts_s: tuple[float, ...], most_deg: float
+) -> None:
+    time_s = np.array([0.0, 5.0, 5.0 + 1e-12, 10.0])
+    angle = np.array([0.0, 360.0, 720.0, 1080.0])
+    turns = Turns(
+        3.0,
+        3,
+        "self",
+        np.array(starts_s),
+        0.9,
+        angle_deg=angle,
+        angle_standard_deg=1.0,
+        speed_pattern_deg=4.0,
+    )
+    with np.errstate(all="raise"):
+        pattern = angle_pattern_rad(turns, time_s)
+    assert (pattern > 0).all()
+    assert (np.rad2deg(pattern) < most_deg).all()
