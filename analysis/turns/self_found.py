@@ -21,7 +21,7 @@ from analysis.turns.starts import starts_of
 from analysis.turns.state_answers import coefficient_standards, surface_part, wave_standards
 from analysis.turns.state_fit import Fit
 from analysis.turns.state_model import Problem
-from analysis.turns.telling import alias_of, dawdled, hurried, is_flat, plausible, slow_notes
+from analysis.turns.telling import alias_of, dawdled, hurried, is_flat, many_of, plausible, slow_notes
 from analysis.turns.thinning import thinned
 from analysis.values import Cleaned, Note, Setup, Turns
 
@@ -105,8 +105,10 @@ def _told(
             notes.append(_unlikely(best.total, alias))
     elif by_marks and second is None:
         other = _with_no_tap_missed(best)
-    if other is not None:
-        confidence, others = min(confidence, _DOUBTFUL), [other, *others]
+    many = None if by_marks else many_of(best)
+    if other is not None or many is not None:
+        confidence = min(confidence, _DOUBTFUL)
+        others = [*(one for one in (other, many) if one is not None), *others]
     if confidence < _SURE:
         told = ", ".join(f"{one:.2f}" for one in others) or "none that is likely"
         notes.append(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.trace import FloatArray
+from analysis.turns.marked import FASTEST_TURN_S
 from analysis.turns.state_answers import slow_terms, wave_standards, waves
 from analysis.turns.state_fit import Fit
 from analysis.values import Note
@@ -19,6 +20,8 @@ _FLAT = 0.8
 _WORN_CAGE_UM = 1.0
 """The cage of a sound bearing wobbles too, by tenths of a micrometre: no reason to speak of wear."""
 _HALF_IS_ENOUGH = 4.2
+_HIGH = 3
+_MORE_THAN_TILT = 2.0
 _SLOW_TURN_S = 9.0
 """Hands mostly take 3 to 8 s for a turn (our choice, no published source)."""
 
@@ -38,6 +41,20 @@ def alias_of(one: Fit) -> float | None:
     if not seen[2:].any() and size[1] < _SADDLE_SHARE * size[0]:
         return 0.5 * one.total
     return None
+
+
+def many_of(one: Fit) -> float | None:
+    """Many more turns that few with one strong high order may be, if hands turn so fast; else None.
+
+    Over 40 even turns the trace repeats every 20 of them too, with order 20 and no tilt: a flange has tilt.
+    """
+    size = waves(one)
+    order = int(np.argmax(size)) + 1
+    if order < _HIGH or size[order - 1] < _MORE_THAN_TILT * float(size[:2].max()):
+        return None
+    many = order * one.total
+    span_s = float(one.problem.time_s[-1] - one.problem.time_s[0])
+    return many if span_s > FASTEST_TURN_S * many else None
 
 
 def hurried(one: Fit) -> bool:

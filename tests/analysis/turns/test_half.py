@@ -84,3 +84,14 @@ def test_an_evenly_turned_hub_keeps_its_even_speed() -> None:
     off = turns.angle_deg - angle_deg
     assert np.ptp(off) < 8.0
     assert np.std(off) < 2.5
+
+
+def test_two_turns_with_order_20_alone_may_be_40_even_ones() -> None:
+    """Forty even turns were stated outright as 1.9, and their surface came to a millimetre."""
+    rng = np.random.default_rng(1)
+    time_s = np.linspace(0.0, 297.0, 30_000)
+    angle = 2 * np.pi * 40 * (time_s / 297 + 0.002 * np.sin(22 * time_s / 297))
+    reading = np.round(20 * np.cos(angle) + 7 * np.cos(2 * angle + 1) + rng.normal(0, 0.4, time_s.size))
+    turns = find_turns(clean(Trace(time_s, reading, resolution_um=1.0)))
+    assert turns.confidence < 0.8
+    assert max(turns.alternatives) > 30.0
