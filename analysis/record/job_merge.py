@@ -71,8 +71,9 @@ def export_job(jobs: Jobs, job: JobRecord, file: Path) -> None:
                     out.writestr(f"{PHOTOS}/{name}", read_photo(jobs.path.parent, photo))
             draft.replace(file)
         except OSError as error:
-            draft.unlink(missing_ok=True)
             raise InputError(f"cannot be written: {error.strerror}", where=str(file)) from error
+        finally:
+            draft.unlink(missing_ok=True)  # also when a photo is gone
 
 
 def import_job(jobs: Jobs, file: Path) -> Merged:

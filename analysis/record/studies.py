@@ -160,8 +160,6 @@ class Studies(Rows):
         Raises:
             InputError: the study is finished, or the step is not in its plan.
         """
-        if study.results:
-            raise InputError(f"study {study.id} is finished", do="begin a new one")
         if step not in study.plan:
             raise InputError(
                 f"trial {step.trial} of {step.technician!r} with part {step.part!r} is not in the plan",
@@ -169,6 +167,7 @@ class Studies(Rows):
             )
         row = {**asdict(step), "value_nm": value_nm, "run": run, "at_utc": rfc3339(self._clock.utc())}
         with told(self.path), writing(self._connection):
+            self._going_on(study.id)
             self._insert("study_reading", {"study": self._key(study), **row})
         return self.find(study.id)
 
@@ -178,23 +177,29 @@ class Studies(Rows):
         Raises:
             InputError: a trial is missing, or it was finished before.
         """
-        if study.results:
-            raise InputError(f"study {study.id} is finished", do="begin a new one")
-        if not study.complete:
-            step = study.to_do[0]
-            raise InputError(
-                f"{len(study.to_do)} of {len(study.plan)} measurements are missing",
-                where=f"study {study.id}",
-                expected=f"next: {step.technician}, part {step.part}, trial {step.trial}",
-            )
-        results = work_out(study)
         at_utc = rfc3339(self._clock.utc())
         with told(self.path), writing(self._connection):
+            now = self._going_on(study.id)
+            if not now.complete:
+                step = now.to_do[0]
+                raise InputError(
+                    f"{len(now.to_do)} of {len(now.plan)} measurements are missing",
+                    where=f"study {study.id}",
+                    expected=f"next: {step.technician}, part {step.part}, trial {step.trial}",
+                )
+            results = work_out(now)
             key = self._key(study)
             for result in results:
                 self._insert("study_result", {"study": key, "at_utc": at_utc, **_result_row(result)})
             job_chain.link(self._connection, job_chain.STUDY, study.id)
         return results
+
+    def _going_on(self, study_id: str) -> StudyRecord:
+        """The study as it stands within a transaction: another tablet may have finished it meanwhile."""
+        study = self.find(study_id)
+        if study.results:
+            raise InputError(f"study {study.id} is finished", do="begin a new one")
+        return study
 
     def of_indicator(self, indicator: str, serial_number: str = "") -> tuple[StudyRecord, ...]:
         """The finished studies of an instrument, the newest first."""

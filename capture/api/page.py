@@ -6,6 +6,7 @@ import asyncio
 import gzip
 import json
 import re
+from functools import partial
 from importlib.resources import files
 from typing import Annotated
 
@@ -20,7 +21,7 @@ from analysis.trace import FloatArray
 from analysis.values import Setup
 from capture.bench import Bench
 from capture.messages import Message
-from config.errors import HubproofError, InputError
+from config.errors import InputError
 
 _SETUP = TypeAdapter(Setup)
 POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -125,11 +126,14 @@ def add_page(app: FastAPI, bench: Bench) -> None:
             while len(laid) >= LAID_KEPT:
                 del laid[next(iter(laid))]
             laid[key] = asyncio.create_task(asyncio.to_thread(laid_turns, bench, record))
-        try:
-            return await asyncio.shield(laid[key])
-        except HubproofError:
-            laid.pop(key, None)
-            raise
+            laid[key].add_done_callback(partial(_forget_failed, laid, key))
+        return await asyncio.shield(laid[key])
+
+
+def _forget_failed(laid: dict[str, asyncio.Task[LaidTurns]], key: str, done: asyncio.Task[LaidTurns]) -> None:
+    """What failed, for whatever reason, is worked out anew when it is asked for again."""
+    if laid.get(key) is done and (done.cancelled() or done.exception() is not None):
+        del laid[key]
 
 
 def laid_turns(bench: Bench, record: RunRecord) -> LaidTurns:

@@ -210,6 +210,10 @@ def test_a_photo_that_was_changed_or_is_gone_is_found(benches: Benches) -> None:
     with Store.open(benches.folder / "one" / DATABASE) as store:
         (found,) = store.verify().differences
     assert found.text == "the photo 'hub.png' is not there"
+    out = benches.folder / "out"
+    out.mkdir()
+    benches.run("one", "export", "last", "--out", str(out / "carried"), status=2)
+    assert list(out.iterdir()) == []  # whole or not at all
 
 
 def test_last_is_the_job_that_was_opened_last_wherever_it_came_from(benches: Benches) -> None:

@@ -10,6 +10,7 @@ import httpx
 import numpy as np
 import pytest
 
+import capture.api.page
 from capture.api.app import create_app
 from capture.bench import Bench
 from config.indicators import indicator_named, load_indicators
@@ -89,3 +90,17 @@ async def test_other_kinds_have_no_turns(client, bench):
 async def test_an_unknown_run_is_told(client):
     answer = await client.get("/runs/nothing/turns")
     assert answer.status_code == 400
+
+
+async def test_what_failed_once_is_worked_out_anew(client, bench, monkeypatch):
+    run = turned_evenly(bench)
+    laid_turns = capture.api.page.laid_turns
+
+    def fails(*_: object) -> None:
+        raise ValueError("a fit that did not come to an end")
+
+    monkeypatch.setattr(capture.api.page, "laid_turns", fails)
+    with pytest.raises(ValueError, match="did not come to an end"):
+        await client.get(f"/runs/{run}/turns")
+    monkeypatch.setattr(capture.api.page, "laid_turns", laid_turns)
+    assert (await client.get(f"/runs/{run}/turns")).json()["turns_um"]
