@@ -8,6 +8,8 @@ import socket
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from capture.counted import counted
+
 if TYPE_CHECKING:
     from capture.bench import Bench
 
@@ -59,6 +61,5 @@ def _status(bench: Bench) -> str:
     health = bench.health()
     live = sum(state == "live" for state in health.indicators.values())
     trouble = f"; not recording: {health.why}" if health.why else ""
-    runs = len(health.active_runs)
-    going_on = "1 run goes on" if runs == 1 else f"{runs} runs go on"
+    going_on = counted(len(health.active_runs), "run goes on", "runs go on")
     return f"{live} of {len(health.indicators)} indicators live, {going_on}{trouble}"

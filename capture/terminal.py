@@ -15,6 +15,7 @@ from rich.text import Text
 
 from analysis.results import EndplayResult, Judged, RestResult, RunoutResult
 from analysis.results_bore import BoreResult
+from capture.counted import counted
 from capture.messages import IndicatorState, MeasuredKind, Readings, RunProgress
 from config.lengths import show_length
 
@@ -173,7 +174,7 @@ class RunView:
         count = "-" if progress.seen is None else f"{seen:.1f}" if what == "turns" else f"{seen:.0f}"
         text = f"  [{'#' * full}{'.' * (BAR - full)}] {count} of {progress.asked:g} {what}"
         if progress.marks:
-            text += f", {progress.marks} marks"
+            text += f", {counted(progress.marks, 'mark')}"
         return [Text(text)]
 
 

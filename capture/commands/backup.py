@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from capture.commands.options import data_option, existing_database
+from capture.counted import counted
 
 
 @click.command(short_help="Copy the record while the station works, and check the copy.")
@@ -26,6 +27,7 @@ def command(file: Path, check: bool, data: Path) -> None:
     checked = check_backup(file) if check else back_up(existing_database(data), file)
     size_mb = file.stat().st_size / 1e6
     click.echo(
-        f"{file}: {checked.runs} runs, {checked.readings} readings, {checked.results} results,"
-        f" {size_mb:.1f} MB; whole, and its chain ends in {checked.last_link[:16]}"
+        f"{file}: {counted(checked.runs, 'run')}, {counted(checked.readings, 'reading')},"
+        f" {counted(checked.results, 'result')}, {size_mb:.1f} MB; whole,"
+        f" and its chain ends in {checked.last_link[:16]}"
     )

@@ -10,6 +10,7 @@ import click
 
 from capture.commands.job import PATH
 from capture.commands.options import data_option, existing_database
+from capture.counted import counted
 from capture.folder import KEY
 from config.errors import InputError
 
@@ -87,7 +88,7 @@ def command(
     pack = make_pack(claim, key, with_customer=with_customer)
     for warning in pack.warnings:
         click.echo(f"warning: {warning}", err=True)
-    click.echo(f"{_write(pack, out)}: {len(claim.runs)} runs, signed by {key.public.fingerprint}")
+    click.echo(f"{_write(pack, out)}: {counted(len(claim.runs), 'run')}, signed by {key.public.fingerprint}")
     return 0
 
 

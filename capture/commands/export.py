@@ -9,6 +9,7 @@ import click
 
 from capture.commands.options import data_option, existing_database
 from capture.commands.runs import KINDS
+from capture.counted import counted
 from config.errors import InputError
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def _folder(store: Store, records: list[RunRecord], out: Path | None, *, with_wo
     if out is None:
         raise InputError("what is asked for as CSV is several files", where="--out", do="name a folder")
     write_folder(store, records, out, with_working=with_working)
-    click.echo(f"{len(records)} runs written to {out}", err=True)
+    click.echo(f"{counted(len(records), 'run')} written to {out}", err=True)
 
 
 def _one(store: Store, record: RunRecord, out: Path | None) -> None:
@@ -92,7 +93,7 @@ def _one(store: Store, record: RunRecord, out: Path | None) -> None:
         out.write_bytes(content)
     except OSError as error:
         raise InputError(f"cannot be written: {error.strerror}", where=str(out)) from error
-    click.echo(f"{record.summary.readings - record.unread} readings written to {out}", err=True)
+    click.echo(f"{counted(record.summary.readings - record.unread, 'reading')} written to {out}", err=True)
 
 
 def _many(store: Store, records: list[RunRecord], form: str, out: Path | None) -> None:
@@ -114,4 +115,4 @@ def _many(store: Store, records: list[RunRecord], form: str, out: Path | None) -
                 file.writelines(json_lines(store, records))
     except OSError as error:
         raise InputError(f"cannot be written: {error.strerror}", where=str(out)) from error
-    click.echo(f"{len(records)} runs written to {out}", err=True)
+    click.echo(f"{counted(len(records), 'run')} written to {out}", err=True)

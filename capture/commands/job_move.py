@@ -9,6 +9,7 @@ import click
 
 from capture.commands.job_options import say
 from capture.commands.options import data_option, existing_folder, json_option
+from capture.counted import counted
 
 
 @click.command("export", short_help="Write a JOB to a file, for another bench.")
@@ -43,5 +44,10 @@ def import_file(file: Path, data: Path, as_json: bool) -> None:
     for text in merged.differing:
         click.echo(text, err=True)
     what = "opened here" if merged.new_job else "merged"
-    text = f"job {merged.job} {what}: {merged.entries} entries, {merged.runs} runs, {merged.photos} photos"
+    came = (
+        counted(merged.entries, "entry", "entries"),
+        counted(merged.runs, "run"),
+        counted(merged.photos, "photo"),
+    )
+    text = f"job {merged.job} {what}: {', '.join(came)}"
     say(asdict(merged), text, as_json)

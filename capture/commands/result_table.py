@@ -12,6 +12,7 @@ from rich.text import Text
 from analysis.record.results import judged_mm
 from analysis.results import EndplayResult, Judged, RunoutResult
 from analysis.results_bore import BoreResult
+from capture.counted import counted
 
 MM_PER_INCH = 25.4
 NO_FIGURE = "-"
@@ -58,8 +59,8 @@ def _seen(result: Judged) -> str:
         total = result.turns.total
         return "no turns" if total is None else f"{total:.2f} turns"
     if isinstance(result, EndplayResult):
-        return f"{len(result.strokes)} strokes"
-    return f"{result.readings.used} readings"
+        return counted(len(result.strokes), "stroke")
+    return counted(result.readings.used, "reading")
 
 
 def _size(result: BoreResult) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from capture.commands.options import data_option, existing_database
+from capture.counted import counted
 from capture.folder import KEY
 from config.errors import InputError
 
@@ -81,12 +82,12 @@ def _tell(pack: Path, report: Report, name: str | None) -> int:
         click.echo(f"{pack}: changed, or not what its readings give")
         return 1
     signer = f"{report.fingerprint} ({_visible(name)})" if name else report.fingerprint
-    counted = f"{report.figures} figures, {report.runs} runs; signed by {signer}"
+    what = f"{counted(report.figures, 'figure')}, {counted(report.runs, 'run')}; signed by {signer}"
     if not report.whole:
-        click.echo(f"{pack}: unchanged and its figures recomputed, but not its report: {counted}")
+        click.echo(f"{pack}: unchanged and its figures recomputed, but not its report: {what}")
         click.echo("go by data/results, not by the report: another version wrote it")
         return NOT_WHOLE
-    click.echo(f"{pack}: unchanged and recomputed: {counted}")
+    click.echo(f"{pack}: unchanged and recomputed: {what}")
     return 0
 
 
@@ -104,11 +105,12 @@ def _check_record(data: Path) -> int:
     for difference in found.differences[:MOST_SHOWN]:
         click.echo(f"differs: {difference.subject}: {difference.text}")
     if found.differences:
-        click.echo(f"{path}: {len(found.differences)} records are not as they were written")
+        count = counted(len(found.differences), "record is", "records are")
+        click.echo(f"{path}: {count} not as written")
         return 1
     click.echo(
-        f"{path}: unchanged: {found.runs} runs, {found.readings} readings, {found.results} results; "
-        f"last link {found.last_link}"
+        f"{path}: unchanged: {counted(found.runs, 'run')}, {counted(found.readings, 'reading')}, "
+        f"{counted(found.results, 'result')}; last link {found.last_link}"
     )
     return 0
 
