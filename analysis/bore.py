@@ -145,35 +145,23 @@ def _from_stations(
     if depths is None:
         return _nothing(counts, limit, file, stations, notes[-1])
     figures = [_depth(number, depth, zero_um) for number, depth in enumerate(depths, start=1)]
-    means = [figure.mean_um for figure in figures]
-    two_point = max(figure.two_point_um for figure in figures)
-    value = max(two_point, *(figure.swing_um for figure in figures))
-    directions = min(len(depth) for depth in depths)
     spread = _reading_components(stations, places, setup)
-    spans = combine_scaled(spread, max(math.sqrt(2.0), 2.0 * math.sqrt(2.0 / directions)))
-    taper = means[-1] - means[0] if len(means) > 1 else None
-    verdicts: list[Verdict | None] = [_judge_form(value, spans, limit, directions, notes)]
-    if taper is not None:
-        mean_u = combine_scaled(spread, math.sqrt(2.0 / directions))
-        verdicts.append(_judge_taper(abs(taper), mean_u, limit, notes))
-    size = _size(float(np.mean(means)), spread, len(places), zero_drift_um, bore)
+    judged = _judge_all(figures, spread, limit, notes)
+    size = _size(judged.mean_um, spread, len(places), zero_drift_um, bore)
     size_judged = None
     if size is not None and bore.size is not None:
         size_judged = judge_size((size[0] - bore.size.nominal_mm) * 1000.0, size[1], bore.size)
-        verdicts.append(size_judged.verdict)
         notes.extend(size_judged.notes)
-    judged = judge(value, spans, limit)
-    told = [verdict for verdict in verdicts if verdict is not None]
-    verdict = max(told, key=_WORST.index) if told else None
+    verdict = _worst(judged.verdict, size_judged.verdict if size_judged else None)
     return BoreResult(
         file=file,
         method=stations.method,
         places_seen=len(stations.found),
         readings=counts,
         resolution_mm=mm_from_um(stations.step_um),
-        value_mm=mm_from_um(value),
+        value_mm=mm_from_um(judged.value_um),
         judged_as="largest difference of diameters at one depth",
-        uncertainty_mm=uncertainty_out(spans),
+        uncertainty_mm=uncertainty_out(judged.spread),
         limit_mm=limit_out(limit),
         verdict=verdict,
         conformity_probability=judged.conformity_probability,
@@ -181,16 +169,20 @@ def _from_stations(
         reasons=tuple(Reason(code=note.code, text=note.text) for note in notes),
         stations=tuple(_station_out(n, p, zero_um) for n, d in enumerate(depths, 1) for p in d),
         depths=tuple(figure.out() for figure in figures),
-        mean_deviation_mm=mm_from_um(float(np.mean(means))),
+        mean_deviation_mm=mm_from_um(judged.mean_um),
         diameter_mm=None if size is None else round(size[0], 7),
         diameter_standard_mm=None if size is None else mm_from_um(size[1].standard_um),
         size_verdict=size_judged.verdict if size_judged else None,
         size_conformity_probability=size_judged.conformity_probability if size_judged else None,
-        two_point_difference_mm=mm_from_um(two_point),
+        two_point_difference_mm=mm_from_um(judged.two_point_um),
         out_of_round_mm=mm_from_um(max(figure.swing_um for figure in figures) / 2.0),
-        taper_mm=None if taper is None else mm_from_um(taper),
+        taper_mm=None if judged.taper_um is None else mm_from_um(judged.taper_um),
         noise_mm=mm_from_um(stations.noise_um),
     )
+
+
+def _worst(*verdicts: Verdict | None) -> Verdict | None:
+    return max((verdict for verdict in verdicts if verdict is not None), key=_WORST.index, default=None)
 
 
 Place = tuple[float, Station]
@@ -321,6 +313,37 @@ def combine_scaled(parts: Sequence[Component], factor: float) -> Uncertainty:
     return budget.combine(
         Component(p.source, p.standard_um * factor, p.evaluation, p.degrees_of_freedom) for p in parts
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """Form and taper of all depths: the judged figure with its uncertainty, and the worst verdict."""
+
+    value_um: float
+    two_point_um: float
+    mean_um: float
+    taper_um: float | None
+    spread: Uncertainty
+    verdict: Verdict | None
+    conformity_probability: float | None
+
+
+def _judge_all(
+    figures: Sequence[_Depth], parts: Sequence[Component], limit: Limit | None, notes: list[Note]
+) -> _Form:
+    """Judge out-of-round and taper; `parts` is the budget of one station's level."""
+    means = [figure.mean_um for figure in figures]
+    two_point = max(figure.two_point_um for figure in figures)
+    value = max(two_point, *(figure.swing_um for figure in figures))
+    directions = min(figure.directions for figure in figures)
+    spread = combine_scaled(parts, max(math.sqrt(2.0), 2.0 * math.sqrt(2.0 / directions)))
+    verdict = _judge_form(value, spread, limit, directions, notes)
+    taper = means[-1] - means[0] if len(means) > 1 else None
+    if taper is not None:
+        mean_spread = combine_scaled(parts, math.sqrt(2.0 / directions))
+        verdict = _worst(verdict, _judge_taper(abs(taper), mean_spread, limit, notes))
+    probability = judge(value, spread, limit).conformity_probability
+    return _Form(value, two_point, float(np.mean(means)), taper, spread, verdict, probability)
 
 
 def _judge_form(

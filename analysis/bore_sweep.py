@@ -9,7 +9,7 @@ import numpy as np
 from analysis import uncertainty as budget
 from analysis.cleaning import step_of
 from analysis.harmonics import SineFit, fit_orders, harmonic_columns, order_from_pair
-from analysis.judge import judge
+from analysis.judge import Judgement, judge
 from analysis.results import Counts, OrderOut, PointsTo, Reason, Verdict
 from analysis.results_bore import BoreResult
 from analysis.told import limit_out, uncertainty_out
@@ -23,6 +23,7 @@ FEWEST_READINGS = 24
 MOST_ORDERS, TOLD_ORDERS = 50, 15
 READINGS_PER_ORDER = 6
 GRID_POINTS = 1440
+_GRID_RAD = np.radians(np.arange(GRID_POINTS, dtype=np.float64) * (360.0 / GRID_POINTS))
 
 
 def is_sweep(trace: Trace) -> bool:
@@ -45,6 +46,8 @@ def measure_sweep(
 ) -> BoreResult:
     """Least-squares circle and orders of a swept bore.
 
+    Judged is the radial peak to valley of orders 2 to 50 about the least-squares circle (ISO 12181-1).
+
     Args:
         trace: rejected readings left out; `angle_deg` round the whole bore.
         counts: of the trace as captured.
@@ -53,30 +56,15 @@ def measure_sweep(
         file: named in the result.
         ring_mm: the bore's diameter as far as known, to take off what an eccentric axis adds to order 2
             (e^2/(4 R), the cosine part of the distance from a point off the centre).
-
-    The out-of-round is the radial peak to valley of the orders from 2 on, as many as the readings carry
-    (50 at most), about the least-squares circle (ISO 12181-1).
     """
-    assert trace.angle_deg is not None
     step = step_of(trace.reading_um, trace.resolution_um)
-    highest, fit = _fit(trace.angle_deg, trace.reading_um)
+    highest, fit = _fit(trace)
     freedom = len(trace) - 2 * highest - 1
     noise = max(math.sqrt(fit.residual_sum_of_squares / freedom), step / math.sqrt(12.0))
-    pairs = fit.coefficients[1:].reshape(highest, 2).copy()
-    eccentricity = math.hypot(*pairs[0])
-    notes = _take_off_eccentricity(pairs, eccentricity, ring_mm)
-    pairs[0] = 0.0
-    grid = np.radians(np.arange(GRID_POINTS, dtype=np.float64) * (360.0 / GRID_POINTS))
-    profile = harmonic_columns(grid, highest) @ pairs.ravel()
-    out_of_round = float(np.ptp(profile))
-    half = GRID_POINTS // 2
-    two_point = float(np.ptp(profile[:half] + profile[half:]))
-    spread = budget.combine(_components(fit, profile, grid, step, noise, freedom, out_of_round, setup))
+    profile, eccentricity, notes = _shape(fit, ring_mm)
+    out_of_round, two_point = float(np.ptp(profile)), _two_point(profile)
+    spread = budget.combine(_components(fit, profile, step, noise, freedom, out_of_round, setup))
     judged = judge(out_of_round, spread, limit)
-    notes += list(judged.notes)
-    if judged.verdict == "over":
-        text = f"Out of round by {out_of_round / 1000.0:.4f} mm: the bore gives its shape to the race."
-        notes.append(Note("bore_distorted", text))
     return BoreResult(
         file=file,
         method="swept",
@@ -89,7 +77,9 @@ def measure_sweep(
         verdict=judged.verdict,
         conformity_probability=judged.conformity_probability,
         points_to=knuckle(judged.verdict),
-        reasons=tuple(Reason(code=note.code, text=note.text) for note in notes),
+        reasons=tuple(
+            Reason(code=note.code, text=note.text) for note in (*notes, *_shape_notes(judged, out_of_round))
+        ),
         two_point_difference_mm=mm_from_um(two_point),
         out_of_round_mm=mm_from_um(out_of_round),
         per_turn_orders=tuple(_order_out(n, fit) for n in range(1, min(highest, TOLD_ORDERS) + 1)),
@@ -98,10 +88,35 @@ def measure_sweep(
     )
 
 
-def _fit(angle_deg: FloatArray, reading_um: FloatArray) -> tuple[int, SineFit]:
-    distinct = np.unique(np.round(np.mod(angle_deg, 360.0), 1)).size
+def _fit(trace: Trace) -> tuple[int, SineFit]:
+    """As many orders as the readings carry."""
+    assert trace.angle_deg is not None
+    distinct = np.unique(np.round(np.mod(trace.angle_deg, 360.0), 1)).size
     highest = max(2, min(MOST_ORDERS, distinct // READINGS_PER_ORDER))
-    return highest, fit_orders(angle_deg, reading_um, highest)
+    return highest, fit_orders(trace.angle_deg, trace.reading_um, highest)
+
+
+def _shape(fit: SineFit, ring_mm: float | None) -> tuple[FloatArray, float, list[Note]]:
+    """The wall on the grid without its mean and first order, the eccentricity taken off, and what to say."""
+    pairs = fit.coefficients[1:].reshape(-1, 2).copy()
+    eccentricity = math.hypot(*pairs[0])
+    notes = _take_off_eccentricity(pairs, eccentricity, ring_mm)
+    pairs[0] = 0.0
+    return harmonic_columns(_GRID_RAD, len(pairs)) @ pairs.ravel(), eccentricity, notes
+
+
+def _two_point(profile: FloatArray) -> float:
+    """Largest difference of diameters."""
+    half = profile.size // 2
+    return float(np.ptp(profile[:half] + profile[half:]))
+
+
+def _shape_notes(judged: Judgement, out_of_round_um: float) -> list[Note]:
+    notes = list(judged.notes)
+    if judged.verdict == "over":
+        text = f"Out of round by {out_of_round_um / 1000.0:.4f} mm: the bore gives its shape to the race."
+        notes.append(Note("bore_distorted", text))
+    return notes
 
 
 def _take_off_eccentricity(pairs: FloatArray, eccentricity: float, ring_mm: float | None) -> list[Note]:
@@ -124,7 +139,6 @@ def _take_off_eccentricity(pairs: FloatArray, eccentricity: float, ring_mm: floa
 def _components(
     fit: SineFit,
     profile: FloatArray,
-    grid: FloatArray,
     step: float,
     noise: float,
     freedom: int,
@@ -133,7 +147,7 @@ def _components(
 ) -> tuple[Component, ...]:
     high, low = int(np.argmax(profile)), int(np.argmin(profile))
     highest = (fit.coefficients.size - 1) // 2
-    columns = harmonic_columns(grid[[high, low]], highest)
+    columns = harmonic_columns(_GRID_RAD[[high, low]], highest)
     shape = np.linalg.norm((columns[0] - columns[1])[2:] * fit.standard[3:])
     floor = noise / max(math.sqrt(fit.residual_sum_of_squares / freedom), 1e-12)
     return (

@@ -63,9 +63,8 @@ def check_rest(
     """
     cleaned = clean_still(trace)
     kept = cleaned.trace
-    notes = list(cleaned.notes)
+    notes, motion = list(cleaned.notes), None
     duration_s = float(kept.time_s[-1] - kept.time_s[0]) if len(kept) else 0.0
-    motion: _Motion | None = None
     if len(kept) < FEWEST_READINGS or duration_s < SHORTEST_S:
         notes.append(
             Note(
@@ -77,8 +76,8 @@ def check_rest(
     else:
         motion = _motion(kept.time_s, kept.reading_um, cleaned.resolution_um)
         notes += _moved(motion) + _restless(motion, cleaned.resolution_um)
-    range_um = range_um or (setup.range_um if setup else None)
-    notes += _setup_notes(kept.reading_um, cleaned.resolution_um, limit, range_um)
+    ends_um = range_um or (setup.range_um if setup else None)
+    notes += _setup_notes(kept.reading_um, cleaned.resolution_um, limit, ends_um)
     codes = {note.code for note in notes}
     moved = bool(codes & {"holder_creeps", "holder_slipped"}) if motion else None
     return RestResult(

@@ -12,6 +12,7 @@ import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 import uvicorn
 
@@ -78,11 +79,8 @@ async def serve(
         address = f"http://{HOST}:{bound}"
         pairing = Pairing(data, SystemClock()) if network else None
         async with Bench(data, indicators, limits) as bench:
-            keep_nonsense_out_of_the_log()
             server, notifier = _Server(_door(bench, pairing)), Notifier()
-            serving = asyncio.create_task(server.serve(sockets=[listener]))
-            while not server.started and not serving.done():
-                await asyncio.sleep(READY_LOOK_S)
+            serving = await _started(server, listener)
             write_place(data, DaemonPlace(address, os.getpid(), own_version()))
             settle_in()
             telling = asyncio.create_task(notifier.keep_telling(bench))
@@ -93,8 +91,7 @@ async def serve(
                     opened(f"http://{network_address()}:{bound}", pairing.new_code)
                 await _first_of(stop, serving)
             finally:
-                telling.cancel()
-                await asyncio.wait({telling})
+                await _ended(telling)
                 notifier.tell("STOPPING=1")
                 remove_place(data)
                 await bench.end_runs()
@@ -105,6 +102,7 @@ async def serve(
 
 def _door(bench: Bench, pairing: Pairing | None) -> uvicorn.Config:
     """How the station answers requests."""
+    keep_nonsense_out_of_the_log()
     return uvicorn.Config(
         create_app(bench, pairing),
         log_config=None,
@@ -120,14 +118,27 @@ def _door(bench: Bench, pairing: Pairing | None) -> uvicorn.Config:
     )
 
 
+async def _started(server: uvicorn.Server, listener: socket.socket) -> asyncio.Task[None]:
+    """Begin to serve; the task ends with the server. Returns as requests are answered, or none ever will."""
+    serving = asyncio.create_task(server.serve(sockets=[listener]))
+    while not server.started and not serving.done():
+        await asyncio.sleep(READY_LOOK_S)
+    return serving
+
+
+async def _ended(task: asyncio.Task[Any]) -> None:
+    """Cancel a task and wait until it has cleaned up."""
+    task.cancel()
+    await asyncio.wait({task})
+
+
 async def _first_of(stop: asyncio.Event, serving: asyncio.Task[None]) -> None:
     """Wait until the station is told to stop, or its door has closed by itself."""
     stopping = asyncio.create_task(stop.wait())
     try:
         await asyncio.wait({stopping, serving}, return_when=asyncio.FIRST_COMPLETED)
     finally:
-        stopping.cancel()
-        await asyncio.wait({stopping})
+        await _ended(stopping)
 
 
 @contextlib.contextmanager

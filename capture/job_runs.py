@@ -96,21 +96,10 @@ def keep_trace(
     kind = step.run
     assert kind is not None
     trace = read_trace(path)
-    setup = Setup(
-        permissible_error_um=None if indicator is None else indicator.permissible_error_nm / NM_PER_UM
-    )
-    known: dict[str, Any] = {"name": "trace file"} if indicator is None else indicator.model_dump(mode="json")
-    settings: dict[str, Any] = {
-        "file": path.name,
-        "file_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
-        "applied_setup": asdict(setup),
-        "applied_limit": None if limit is None else asdict(limit),
-    }
-    bore = None
-    if kind == "bore":
-        asked = bore_asked(end, step)
-        bore = bore_setup_of(asked)
-        settings |= {"bore": asked.model_dump(exclude_none=True), "applied_bore": asdict(bore)}
+    known, setup = _instrument(indicator)
+    asked = bore_asked(end, step) if kind == "bore" else None
+    bore = None if asked is None else bore_setup_of(asked)
+    settings = _settings(path, setup, limit, asked, bore)
     now = clock or SystemClock()
     begun = now.monotonic_ns()
     with Owned(data), Store.open(data / DATABASE) as store:
@@ -123,6 +112,29 @@ def keep_trace(
         result = _measure(kind, store.trace(ref.id), limit, setup, path.name, bore)
         store.save_result(ref.key, result)
     return ref.id, result.verdict or "measured"
+
+
+def _instrument(indicator: Indicator | None) -> tuple[dict[str, Any], Setup]:
+    """The instrument as the record keeps it, and what is known of it."""
+    if indicator is None:
+        return {"name": "trace file"}, Setup()
+    error_um = indicator.permissible_error_nm / NM_PER_UM
+    return indicator.model_dump(mode="json"), Setup(permissible_error_um=error_um)
+
+
+def _settings(
+    path: Path, setup: Setup, limit: Limit | None, asked: BoreAsked | None, bore: BoreSetup | None
+) -> dict[str, Any]:
+    """What the run was judged with, as the record keeps it."""
+    settings: dict[str, Any] = {
+        "file": path.name,
+        "file_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+        "applied_setup": asdict(setup),
+        "applied_limit": None if limit is None else asdict(limit),
+    }
+    if asked is not None and bore is not None:
+        settings |= {"bore": asked.model_dump(exclude_none=True), "applied_bore": asdict(bore)}
+    return settings
 
 
 def _write_readings(store: Store, ref: RunRef, trace: Trace, begun: int, *, keep_angles: bool) -> None:

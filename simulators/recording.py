@@ -164,10 +164,9 @@ def record(
         stands = replace(stands, second=stands.gauge, second_touches=second_of(second))
     bench_rng, tap_rng = np.random.default_rng([seed, 11]).spawn(2)
     bench = SimulatedBench(stands, int(bench_rng.integers(2**62)), faults=tuple(faults))
-    bench.do(Rest(float(bench_rng.uniform(*lead_s))))
-    for action in [actions] if not isinstance(actions, Sequence) else actions:
+    before, after = Rest(float(bench_rng.uniform(*lead_s))), Rest(float(bench_rng.uniform(*lead_s)) / 2.0)
+    for action in (before, *(actions if isinstance(actions, Sequence) else [actions]), after):
         bench.do(action)
-    bench.do(Rest(float(bench_rng.uniform(*lead_s)) / 2.0))
     readings = bench.until(bench.busy_until_s)
     state = bench.state(readings.time_s)
     return Recording(

@@ -133,8 +133,7 @@ def trace_picture(
         level = up * value + up_offset
         board.line([(left, level), (right, level)], stroke=PALE, weight=0.15)
         board.say(left - 1, level, say.tick(value), "rm")
-    for border in borders:
-        place = along * border + along_offset
+    for place in (along * border + along_offset for border in borders):
         board.line([(place, top), (place, bottom)], stroke=GREY, weight=0.25)
     digits = 0 if end - start > 4 else 1
     for value in ticks(start, end, 8):

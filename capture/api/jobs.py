@@ -53,7 +53,9 @@ def add_jobs(app: FastAPI, bench: Bench) -> None:
     """Add the routes below ``/jobs``, ``/path`` and ``/photos``."""
     desk = Desk(bench)
     _add_looking(app, desk)
+    _add_files(app, desk)
     _add_steps(app, desk)
+    _add_ends(app, desk)
 
 
 class Desk:
@@ -127,6 +129,8 @@ def _add_looking(app: FastAPI, desk: Desk) -> None:
     async def one(job: str) -> JobView:
         return await desk.ask(lambda jobs, steps: desk.view(jobs, steps, job))
 
+
+def _add_files(app: FastAPI, desk: Desk) -> None:
     @app.get("/photos/{sha256}", response_class=Response, responses={200: {"content": PHOTOS}})
     async def photo(sha256: str, job: str) -> Response:
         """A photo as it was kept; `job` names the job that it belongs to."""
@@ -198,6 +202,8 @@ def _add_steps(app: FastAPI, desk: Desk) -> None:
         )
         return await desk.bench.start_run(request)
 
+
+def _add_ends(app: FastAPI, desk: Desk) -> None:
     @app.post("/jobs/{job}/release")
     async def release(job: str) -> JobView:
         def work(jobs: Jobs, steps: tuple[Step, ...]) -> JobView:

@@ -72,16 +72,14 @@ async def learn_serial(
             if not ear.data:
                 break  # silence is silence at any rate
             if is_text(ear.data) and propose_lines(ear.data) is not None:
-                _show(ear, say)
-                return there, await confirm(ear, _lines, say, known_nm=known_nm, unit=unit)
+                return there, await _shown(ear, _lines, say, known_nm, unit)
             if framed is None and looks_framed(ear.chunks):
                 framed = baud
     if framed is not None:
         there = {**link, "baud": framed}
         async with listener(there, clock) as ear:
             await ear.wait(listen_s)
-            _show(ear, say)
-            return there, await confirm(ear, _frames, say, known_nm=known_nm, unit=unit)
+            return there, await _shown(ear, _frames, say, known_nm, unit)
     if silent:
         return await _ask(link, say, clock, bauds, query, known_nm, unit)
     raise LinkError(
@@ -91,8 +89,14 @@ async def learn_serial(
     )
 
 
-def _show(ear: Ear, say: Say) -> None:
+async def _shown(ear: Ear, propose: Propose, say: Say, known_nm: int | None, unit: str | None) -> Learned:
     say("It sends:")
+    show(ear, say)
+    return await confirm(ear, propose, say, known_nm=known_nm, unit=unit)
+
+
+def show(ear: Ear, say: Say) -> None:
+    """Say the first messages as they came."""
     for example in ear.examples():
         say(f"  {example}")
 

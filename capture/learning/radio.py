@@ -8,7 +8,7 @@ from capture.learning.confirm import Learned, Propose, Say, confirm
 from capture.learning.ear import Ear
 from capture.learning.frames import looks_framed, propose_frames
 from capture.learning.lines import is_text, propose_lines
-from capture.learning.listening import LISTEN_S, listener
+from capture.learning.listening import LISTEN_S, listener, show
 from config.clock import Clock
 from config.errors import LinkError
 
@@ -53,17 +53,15 @@ async def learn_bluetooth(
             async with listener(link, clock, form, air) as ear:
                 await ear.wait(listen_s)
                 if ear.data:
-                    presentation = ear.link.presentation
                     return link, await confirm(
-                        ear, _as(form), say, known_nm=known_nm, unit=unit, presentation=presentation
+                        ear, _as(form), say, known_nm=known_nm, unit=unit, presentation=ear.link.presentation
                     )
             continue
         raw = {"kind": "gatt-lines", "pattern": "(?P<value>.*)", "unit": "mm", **keys}
         async with listener(link, clock, raw, air) as ear:
             say(f"Listening to {offer.characteristic}; leave the plunger untouched.")
             await ear.wait(listen_s)
-            for example in ear.examples():
-                say(f"  {example}")
+            show(ear, say)
             if is_text(ear.data) and propose_lines(ear.data) is not None:
                 return link, await confirm(ear, _lines(keys), say, known_nm=known_nm, unit=unit)
             if looks_framed(ear.chunks, whole=True):
