@@ -10,6 +10,7 @@ one turn along the map.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -134,14 +135,21 @@ def _angle_from_map(left: IntArray, right: IntArray, size: int) -> FloatArray | 
     np.add.at(hessian, (right, left), -1.0)
     np.add.at(target, right, 1.0)
     np.add.at(target, left, -1.0)
-    bend = np.zeros((size - 2, size))
-    rows = np.arange(size - 2)
-    bend[rows, rows], bend[rows, rows + 1], bend[rows, rows + 2] = 1.0, -2.0, 1.0
-    smooth = (size / 12.0) ** 4 / 16.0
-    hessian += smooth * (bend.T @ bend)
+    hessian += _bending(size)
     hessian[0, 0] += 1e6
     turns = np.linalg.solve(hessian, target)
     turns -= turns[0]
     if not np.isfinite(turns[-1]) or turns[-1] < 0.9:
         return None
     return np.asarray(np.maximum.accumulate(turns), dtype=np.float64)
+
+
+@lru_cache(maxsize=4)
+def _bending(size: int) -> FloatArray:
+    """(size, size) quadratic form of how much a position bends: the same for every guess of a trace."""
+    bend = np.zeros((size - 2, size))
+    rows = np.arange(size - 2)
+    bend[rows, rows], bend[rows, rows + 1], bend[rows, rows + 2] = 1.0, -2.0, 1.0
+    form: FloatArray = (size / 12.0) ** 4 / 16.0 * (bend.T @ bend)
+    form.flags.writeable = False
+    return form

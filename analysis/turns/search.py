@@ -22,8 +22,15 @@ _NEAR_DOUBLE = 80.0
 _MOST_NEAR = 3
 _HOPELESS = 500.0
 _CAGED = 5
-# Two frequencies span 0.40 to 0.46 a turn over the few turns of a run.
-_CAGE = (0.415, 0.445)
+# Log evidence behind the best, quickly fitted and finely: from further none of many traces came back.
+_CAGED_ROUGH = 200.0
+_CAGED_FINE = 150.0
+# After a first look that gained less than this a second one finds next to nothing.
+_WORTH_ANOTHER = 8.0
+# Root mean square of a move, in turns, after which a fit ends where it was.
+_SAME = 1e-3
+CAGE = (0.415, 0.445)
+"""Two frequencies, per turn, span 0.40 to 0.46 over the few turns of a run."""
 _CAGE_PRICE = 4.0
 
 
@@ -48,7 +55,7 @@ def search(
     found = candidates(even, float(problem.sigma_um[0]))
     starts = [*guesses, *(np.interp(problem.time_s, grid, one.turns) for one in found)]
     starts = [one for one in starts if one[-1] - one[0] > least]
-    fits = _distinct([fine(problem, one.turns) for one in _rough(problem, starts, 0.05)])
+    fits = _distinct(_all_fine(problem, _rough(problem, starts, 0.05)))
     if not fits:
         return []
     if _unsure(fits, gap=70.0):
@@ -60,7 +67,7 @@ def search(
     if _unsure(fits, gap=60.0) or fits[0].total < 3.3:
         fits = _with_cage(fits, starts)
     else:
-        fits = _distinct([fine(replace(problem, cage=_CAGE), fits[0].turns), *fits])
+        fits = _distinct([fine(replace(problem, cage=CAGE), fits[0].turns), *fits])
     return [one for one in _told_apart(fits) if one.total > least]
 
 
@@ -76,11 +83,13 @@ def _with_cage(fits: list[Fit], starts: Sequence[FloatArray]) -> list[Fit]:
 
     They start afresh: a fit without the slow motion has bent its turns to follow it.
     """
-    cage = replace(fits[0].problem, cage=_CAGE)
+    cage = replace(fits[0].problem, cage=CAGE)
     doubled = [2.0 * one for one in starts if one[-1] - one[0] < 3.3]
     rough = _distinct(_rough(cage, [*starts, *doubled, fits[0].turns], 0.1))
-    caged = [fine(cage, one.turns) for one in rough[:_CAGED]]
-    return _distinct([rescued(one) for one in caged if score(one) > score(fits[0]) - 250.0] + fits)
+    rough = [one for one in rough[:_CAGED] if one.evidence > rough[0].evidence - _CAGED_ROUGH]
+    caged = _all_fine(cage, rough, fits[0].evidence)
+    best = score(fits[0])
+    return _distinct([rescued(one) for one in caged if score(one) > best - _CAGED_FINE] + fits)
 
 
 def _told_apart(fits: list[Fit]) -> list[Fit]:
@@ -99,14 +108,28 @@ def _told_apart(fits: list[Fit]) -> list[Fit]:
     return _distinct([fine(one.problem, one.turns, quickest=_VERY_QUICK, highest=40) for one in again])
 
 
+def _all_fine(problem: Problem, rough: Sequence[Fit], rival: float = -np.inf) -> list[Fit]:
+    """Each fitted finely, with less care where it stays far behind the best so far."""
+    fits = []
+    for one in rough:
+        fits.append(fine(problem, one.turns, rival=rival))
+        rival = max(rival, fits[-1].evidence)
+    return fits
+
+
 def fine(
-    problem: Problem, turns: FloatArray, *, quickest: float = _QUICKEST, highest: int = _MOST_ORDERS
+    problem: Problem,
+    turns: FloatArray,
+    *,
+    quickest: float = _QUICKEST,
+    highest: int = _MOST_ORDERS,
+    rival: float = -np.inf,
 ) -> Fit:
     """A fit with as many orders as make every count of turns equally able to follow quick changes."""
     total = max(float(turns[-1] - turns[0]), 0.5)
     most = min(quickest, problem.time_s.size / 3.0)
     orders = int(np.clip(round(most / total), 4, highest))
-    return fit(replace(problem, orders=orders), turns)
+    return fit(replace(problem, orders=orders), turns, rival=rival)
 
 
 def _unsure(fits: list[Fit], *, gap: float) -> bool:
@@ -161,8 +184,12 @@ def rescued(one: Fit, rounds: int = 2) -> Fit:
         )
         if turns[-1] < 0.8:
             break
-        current = fine(problem, fit(soft, np.maximum.accumulate(turns), rounds=6).turns)
-        if current.evidence < best.evidence + 0.5:
+        softly = fit(soft, np.maximum.accumulate(turns), rounds=6, weighed=False).turns
+        if float(np.std(softly - current.turns)) < _SAME:
             break
-        best = current
+        current = fine(problem, softly, rival=best.evidence)
+        gained = current.evidence - best.evidence
+        best = current if gained > 0.5 else best
+        if gained < _WORTH_ANOTHER:
+            break
     return best

@@ -17,6 +17,8 @@ from scipy.linalg.lapack import dpbtrf, dpotrf, dpotrs, dtbtrs
 from analysis.trace import FloatArray
 from analysis.turns.state_model import READING_NU, TAU, Model, Problem, System, system_at
 
+_WORTH_A_STEP = 0.03
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
@@ -50,41 +52,51 @@ def _solve(system: System, damping: float) -> tuple[FloatArray, FloatArray, floa
     both = np.empty((system.gradient_a.size + 1, system.gradient.size))
     both[0], both[1:] = system.gradient, system.cross
     part = dtbtrs(factor, both.T, uplo="L", overwrite_b=1)[0].T
-    product = part[1:] @ part.T
-    schur = system.dense - product[:, 1:]
+    across = part[1:]
+    schur = system.dense - across @ across.T  # of a matrix and itself, which costs half
     schur.flat[:: schur.shape[0] + 1] += 1e-9 * system.dense.diagonal()
     small, bad = dpotrf(schur, lower=1)
     if bad:
         return np.zeros_like(system.gradient), np.zeros_like(system.gradient_a), np.inf
-    step_a, _ = dpotrs(small, system.gradient_a - product[:, 0], lower=1)
-    step, _ = dtbtrs(factor, part[0] - step_a @ part[1:], uplo="L", trans="T")
+    step_a, _ = dpotrs(small, system.gradient_a - across @ part[0], lower=1)
+    step, _ = dtbtrs(factor, part[0] - step_a @ across, uplo="L", trans="T")
     half = float(np.log(factor[0, 1:]).sum() + np.log(small.diagonal()).sum())
     return step, step_a, half
 
 
-def _best_coefficients(model: Model, turns: FloatArray, rounds: int = 3) -> FloatArray:
-    """Coefficients at given positions (robust weights, a few rounds)."""
+def _best_coefficients(
+    model: Model, turns: FloatArray, designs: list[FloatArray], rounds: int = 3
+) -> FloatArray:
+    """Coefficients at given positions and their `designs` (robust weights, a few rounds)."""
     a = np.zeros(model.size)
-    parts = model.designs(turns)
     for count in range(rounds):
-        dense = np.diag(model.prior.precision(a) if count else model.prior.narrow)
+        dense = np.diag((model.prior.precision(a) if count else model.prior.narrow) + 1e-12)
         right = np.zeros(model.size)
-        for row, design in enumerate(parts):
-            r = model.reading[row] - a @ design
+        for row, design in enumerate(designs):
             w = model.inverse_variance[row]
             if count:
+                r = model.reading[row] - a @ design
                 w = w * (READING_NU + 1) / (READING_NU + r**2 * w)
-            wd = design * w
-            dense += wd @ design.T
-            right += wd @ model.reading[row]
-        a = np.asarray(np.linalg.solve(dense + 1e-12 * np.eye(model.size), right))
+            root = np.sqrt(w)
+            wd = design * root
+            dense += wd @ wd.T
+            right += wd @ (root * model.reading[row])
+        a = np.asarray(np.linalg.solve(dense, right))
     if model.theta is not None:
         past = turns[model.problem.mark_at]
         a[model.theta] = float(np.angle(np.exp(1j * TAU * past).sum()) / TAU) if past.size else 0.0
     return a
 
 
-def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: float = 0.1) -> Fit:
+def fit(
+    problem: Problem,
+    turns: FloatArray,
+    *,
+    rounds: int = 12,
+    tolerance: float = 0.1,
+    weighed: bool = True,
+    rival: float = -np.inf,
+) -> Fit:
     """The best positions and profile near the guess `turns`.
 
     Args:
@@ -92,16 +104,18 @@ def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: flo
         turns: (n,) guess of the positions, growing, in turns.
         rounds: most Gauss-Newton steps.
         tolerance: stop when a step gains less than this in the log posterior.
+        weighed: work out the evidence; nan else.
+        rival: log evidence of another answer: far behind it a step must gain a share of the gap.
     """
     turns = turns - turns[0]
     model = Model(problem, max(float(turns[-1]), 0.3))
-    a = _best_coefficients(model, turns)
     designs = model.designs(turns)
+    a = _best_coefficients(model, turns, designs)
     objective = model.objective(turns, a, designs)
     damping = 1e-3
     system = system_at(model, turns, a, designs)
     for _ in range(rounds):
-        gained = 0.0
+        gained = behind = 0.0
         for _ in range(5):
             step, step_a, half = _solve(system, damping)
             new, new_a = turns + step, a + step_a
@@ -109,14 +123,15 @@ def fit(problem: Problem, turns: FloatArray, *, rounds: int = 12, tolerance: flo
             value = model.objective(new, new_a, designs) if np.isfinite(half) else np.inf
             if np.isfinite(value) and value < objective:
                 gained = objective - value
+                behind = rival - (system.log_jacobian - half - value + model.prior.log_at_zero)
                 turns, a, objective = new, new_a, value
                 damping = max(damping * 0.1, 1e-6)
                 system = system_at(model, turns, a, designs)
                 break
             damping = max(damping * 10.0, 1e-3)
-        if gained < tolerance:
+        if gained < max(tolerance, _WORTH_A_STEP * behind):
             break
-    _, _, half = _solve(system, 0.0)
+    half = _solve(system, 0.0)[2] if weighed else np.nan
     # Density in the log-speeds, not in the positions: comparable between counts of turns.
     evidence = -objective - (half - system.log_jacobian) + model.prior.log_at_zero
     return Fit(turns - turns[0], a, system.residual, objective, evidence, problem)
@@ -126,6 +141,7 @@ def fit_at(problem: Problem, turns: FloatArray) -> Fit:
     """The profile and the rest of the model at known positions."""
     turns = turns - turns[0]
     model = Model(problem, max(float(turns[-1]), 0.3))
-    a = _best_coefficients(model, turns)
-    residual = problem.reading_um - a @ model.columns(turns, 0)
+    designs = model.designs(turns)
+    a = _best_coefficients(model, turns, designs)
+    residual = problem.reading_um - a @ designs[0]
     return Fit(turns, a, residual, 0.0, 0.0, problem)

@@ -207,13 +207,14 @@ def system_at(model: Model, turns: FloatArray, a: FloatArray, designs: list[Floa
         r = model.reading[row] - fitted
         w = model.inverse_variance[row]
         w = w * (READING_NU + 1) / (READING_NU + r**2 * w)
-        ws = w * s
-        band[0] += ws * s
-        gradient += ws * r
-        wd = design * w
-        dense += wd @ design.T
-        gradient_a += wd @ r
-        wd *= s
+        root = np.sqrt(w)
+        steep, off = root * s, root * r
+        band[0] += steep * steep
+        gradient += steep * off
+        wd = design * root
+        dense += wd @ wd.T
+        gradient_a += wd @ off
+        wd *= steep
         cross += wd
         if row == 0:
             residual = r
