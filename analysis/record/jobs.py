@@ -232,20 +232,9 @@ class Jobs(Rows):
         Raises:
             InputError: a step is open or a problem stands; names the first.
         """
-        if job.closed_utc is not None:
-            raise InputError(f"job {job.id} is {job.state}", do="open a new job")
-        for end in job.wheels:
-            left = end.must_do(steps)
-            if left:
-                problem = end.latest[left[0].id].problem if left[0].id in end.latest else None
-                raise InputError(
-                    f"{end.sheet.wheel}: step {left[0].id!r} is open" + (f" ({problem})" if problem else ""),
-                    where=f"job {job.id}",
-                    do="record it, or skip it with a reason",
-                )
-            if end.answers.get(RELEASE_STEP) == "no":
-                raise InputError(f"{end.sheet.wheel}: the vehicle was held back", where=f"job {job.id}")
-        self._close(job)
+        with told(self.path), writing(self._connection):
+            _check_ready(self.find(job.id), steps)  # as it is now: another tablet may have found something
+            self.close_job(job.id, rfc3339(self._clock.utc()))
 
     def stop(self, job: JobRecord, reason: str, technician: str) -> None:
         """Close a job without releasing the vehicle; the reason stays with each wheel end.
@@ -349,6 +338,23 @@ class Jobs(Rows):
 
     def _rows(self, sql: str, *values: Any) -> tuple[dict[str, Any], ...]:
         return tuple(dict(row) for row in self._all(sql, *values))
+
+
+def _check_ready(job: JobRecord, steps: Sequence[Step]) -> None:
+    """Refuse the release of a job with a step open or a problem standing."""
+    if job.closed_utc is not None:
+        raise InputError(f"job {job.id} is {job.state}", do="open a new job")
+    for end in job.wheels:
+        left = end.must_do(steps)
+        if left:
+            problem = end.latest[left[0].id].problem if left[0].id in end.latest else None
+            raise InputError(
+                f"{end.sheet.wheel}: step {left[0].id!r} is open" + (f" ({problem})" if problem else ""),
+                where=f"job {job.id}",
+                do="record it, or skip it with a reason",
+            )
+        if end.answers.get(RELEASE_STEP) == "no":
+            raise InputError(f"{end.sheet.wheel}: the vehicle was held back", where=f"job {job.id}")
 
 
 def _entry(job_id: str, row: sqlite3.Row, attached: tuple[Attachment, ...]) -> Entry:
