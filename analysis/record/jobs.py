@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
 from decimal import Decimal
 from typing import Any
@@ -34,6 +34,8 @@ from config.torque import compare_torque
 __all__ = ["Attachment", "Entry", "JobRecord", "JobSheet", "Jobs", "WheelEnd", "WheelSheet"]
 
 RELEASE_STEP = "released"
+Check = Callable[[JobRecord, WheelEnd], None]
+"""Raises `InputError` where an entry may not be written."""
 
 
 class Jobs(Rows):
@@ -198,14 +200,21 @@ class Jobs(Rows):
         """
         if not reason.strip():
             raise InputError(f"step {step.id!r} cannot be skipped without a reason", where="--reason")
-        self._check_open(job, end, step)
-        before = end.latest.get(step.id)
-        if before is not None and before.problem:
-            raise InputError(
-                f"step {step.id!r} cannot be skipped over what was found: {before.problem}",
-                do="put it right and record it again",
-            )
-        self._add(job, end, step.id, "skip", Answer(reason.strip()), technician, None)
+        self._add(
+            job, end, step.id, "skip", Answer(reason.strip()), technician, None, may=self._check_skip(step)
+        )
+
+    def _check_skip(self, step: Step) -> Check:
+        def check(job: JobRecord, end: WheelEnd) -> None:
+            self._check_open(job, end, step)
+            before = end.latest.get(step.id)
+            if before is not None and before.problem:
+                raise InputError(
+                    f"step {step.id!r} cannot be skipped over what was found: {before.problem}",
+                    do="put it right and record it again",
+                )
+
+        return check
 
     def check_step(self, job: JobRecord, end: WheelEnd, step: Step) -> None:
         """Refuse a step that cannot be answered now.
@@ -276,13 +285,18 @@ class Jobs(Rows):
         technician: str,
         run: str | None,
         attached: Iterable[Attachment] = (),
+        may: Check | None = None,
     ) -> None:
+        """Write an entry, if the job as it is at that moment passes `may`."""
         if not technician.strip():
             raise InputError("nobody is named", where="--technician", expected="who recorded it")
         now = self._clock.utc()
         number = None if answer.number is None else float(answer.number)
         with told(self.path), writing(self._connection):
             self._check_not_closed(job.id)
+            if may is not None:
+                now_job = self.find(job.id)
+                may(now_job, next(each for each in now_job.wheels if each.sheet.wheel == end.sheet.wheel))
             key = self.wheel_key(job.id, end.sheet.wheel)
             place = self._all("SELECT max(place) FROM job_entry WHERE wheel_end = ?", key)[0][0] or 0
             entry = Entry(
