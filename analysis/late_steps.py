@@ -17,7 +17,7 @@ import numpy as np
 from analysis.cleaning_clock import working_time
 from analysis.cleaning_levels import MOST_JUMPS, is_zero, jump_note, many_jumps_note
 from analysis.trace import FloatArray
-from analysis.turns.search import fine
+from analysis.turns.search import CAGE, fine
 from analysis.turns.state_answers import coefficient_standards
 from analysis.turns.state_model import FIXED, Problem
 from analysis.turns.thinning import thinned
@@ -85,7 +85,8 @@ def late_step(cleaned: Cleaned, turns: Turns) -> LateStep | None:
     if found is None or found.gain < (_SURE_AT_AN_ANGLE if measured else _WORTH_A_FIT):
         return None
     if not measured:
-        found = _fitted_with_turns(cleaned, position, found.after)
+        worn = any(note.code == "slow_motion" for note in turns.notes)
+        found = _fitted_with_turns(cleaned, position, found.after, worn=worn)
     clear = abs(found.by_um) > max(_STANDARDS * found.standard_um, _STEPS * cleaned.resolution_um)
     return found if clear and found.gain > _GAIN else None
 
@@ -143,21 +144,26 @@ def _steepest(reading_um: FloatArray, first: int, last: int, by_um: float) -> in
     return first + 1 + int(np.argmax(moved))
 
 
-def _fitted_with_turns(cleaned: Cleaned, position: FloatArray, after: int) -> LateStep:
-    """The step at `after` fitted together with the turns; its gain is in log evidence."""
+def _fitted_with_turns(cleaned: Cleaned, position: FloatArray, after: int, *, worn: bool) -> LateStep:
+    """The step at `after` fitted together with the turns; its gain is in log evidence.
+
+    Where the turns were found beside a cage's motion, step and cage each may be what the other was taken for:
+    the step must gain on the likelier of turning with a cage and without.
+    """
     trace = cleaned.trace
     work_s = working_time(trace.time_s, trace.reading_um, cleaned.noise_um, cleaned.kept)
     time_s, reading, sigma = thinned(work_s, trace.reading_um, cleaned.noise_um, [after])
-    problem = Problem(time_s, reading, sigma)
     start = np.interp(time_s, work_s, position)
     step = (time_s >= work_s[after]).astype(np.float64)[:, None]
-    without = fine(problem, start)
-    beside = fine(replace(problem, extra=step), start)
+    plain = Problem(time_s, reading, sigma)
+    problems = (plain, replace(plain, cage=CAGE)) if worn else (plain,)
+    without = max(fine(one, start).evidence for one in problems)
+    beside = max((fine(replace(one, extra=step), start) for one in problems), key=lambda one: one.evidence)
     return LateStep(
         after,
         float(beside.coefficients[FIXED]),
         float(coefficient_standards(beside)[FIXED]),
-        beside.evidence - without.evidence,
+        beside.evidence - without,
     )
 
 

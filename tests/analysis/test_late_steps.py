@@ -13,6 +13,8 @@ from analysis.measure import work_out_runout
 from analysis.trace import Trace
 from analysis.turns import find_turns
 from analysis.values import Note
+from simulators.accuracy import accuracy_case
+from tests.recordings import trace_of
 
 
 def flange(step_um: float, at: int = 300, *, with_angle: bool = False) -> Trace:
@@ -58,3 +60,12 @@ def test_one_jump_more_than_a_run_may_have_refuses_it() -> None:
     refused, _ = without_late_steps(slipped, find_turns(slipped), find_turns)
     assert refused.refused
     assert refused.notes[-1].code == "many_jumps"
+
+
+@pytest.mark.parametrize("seed", [1, 12, 22])
+def test_the_cage_of_a_worn_bearing_is_no_slip_of_the_holder(seed: int) -> None:
+    """A holder that held was said to have slipped, and a step taken off that never was."""
+    worked = work_out_runout(trace_of(accuracy_case("worn-cage", seed)))
+    assert worked.cleaned is not None
+    assert not worked.cleaned.corrected_um.any()
+    assert "slip" not in {reason.code for reason in worked.result.reasons}
