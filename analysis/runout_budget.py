@@ -23,14 +23,15 @@ PATTERN_ORDERS = 6
 PATTERN_POINTS = 72
 PATTERN_SMOOTHED = 1.15
 PATTERN_UNSEEN_DEG = 1.7  # at order 1, falling as 1/order: what an even hand hides
-PAIR_FACTOR = 1.5  # two indicators on one face: times what the joint fit of angle and profile says
+PAIR_FACTOR = 1.8  # two indicators on one face: times what the joint fit of angle and profile says
 PAIR_UNSEEN_DEG = 0.6  # the same, of an angle read from the delay between two indicators
 CELLS_FACTOR = 1.2  # times steps per movement
 NARROW_FACTOR = 1.4  # something narrow, which only orders above `NARROW_ORDERS` follow
 NARROW_ORDERS = 15
 NARROW_STANDS_OUT = 4.0
 SLOW_FACTOR = 1.7
-FOUND_FACTOR = 1.15
+FOUND_FACTOR = 1.25
+FOUND_CELLS_FACTOR = 1.1  # once more where the steps are coarse besides
 STOPS_FACTOR = 1.5  # the way of a hand from stop to stop is known no better than its model
 STOPS_ORDERS_FACTOR = 1.5  # once more for orders: what few places mix only the ways tell apart (simulated)
 SLOW_ORDERS_FACTOR = 1.2
@@ -91,7 +92,7 @@ def model_factor(cleaned: Cleaned, turns: Turns, surface: Surface, drawn: Drawn)
     if surface.shape.slow_per_turn.size:
         factor *= SLOW_FACTOR
     if turns.found_by in ("self", "marks"):
-        factor *= FOUND_FACTOR
+        factor *= FOUND_FACTOR * (FOUND_CELLS_FACTOR if surface.cells else 1.0)
     if turns.found_by == "stops":
         factor *= STOPS_FACTOR
     return factor
