@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import sqlite3
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -104,10 +105,19 @@ def make_private(path: Path) -> None:
 
     SQLite gives its log files the mode of the database. Where the system has no such modes the call
     does what it can.
+
+    Raises:
+        StoreError: there is something by that name that is no file (a device, a pipe); it is left as it is.
     """
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
-    if os.stat(path).st_mode & 0o077:
+    file = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        mode = os.fstat(file).st_mode
+    finally:
+        os.close(file)
+    if not stat.S_ISREG(mode):
+        raise StoreError("is no file", where=str(path), do="name a file or one that is not there yet")
+    if mode & 0o077:
         os.chmod(path, 0o600)
 
 

@@ -150,3 +150,12 @@ def test_a_folder_in_the_way_is_told_in_one_line(tmp_path: Path) -> None:
     (tmp_path / "folder.sqlite").mkdir()
     with pytest.raises(StoreError, match="cannot be opened: Is a directory"):
         Store.open(tmp_path / "folder.sqlite")
+
+
+def test_a_device_or_pipe_is_refused_and_its_permissions_are_left_as_they_are(tmp_path: Path) -> None:
+    pipe = tmp_path / "record"
+    os.mkfifo(pipe)
+    os.chmod(pipe, 0o666)
+    with pytest.raises(StoreError, match="is no file"):
+        database.open_record(pipe)
+    assert pipe.stat().st_mode & 0o777 == 0o666
