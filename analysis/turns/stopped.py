@@ -26,6 +26,9 @@ _LONG = 0.78  # times two usual rests and a way: one that long and not of one le
 _TOUCHING = 0.3  # of a usual way
 _SHORT = 0.6  # of a usual rest
 _SEVERAL = 16.0  # of chi-squared with twice as many degrees of freedom as rests; by chance once in 20 000
+_FAR = 0.5  # of the largest move between rests: a stroke, not a creep
+_SAME = 0.2  # of the same: the level two rests ago
+_TO_AND_FRO = 3  # so many rests in a row that are where the last but one was
 _WAY = 0.4  # of a rest, where neither end of a way is seen
 _QUICKER = 0.6  # times what a sine that is turned evenly needs from crest to trough, over its time at them
 
@@ -249,6 +252,13 @@ def from_stops(cleaned: Cleaned, setup: Setup, stops: Stops) -> Turns:
     """Turns counted by stops; without a total when the levels do not say how many stops make a turn."""
     places, confidence = _places(stops.level_um, setup.studs, cleaned.noise_um)
     count = len(stops)
+    if _to_and_fro(stops.level_um) or (places == 3 and setup.studs != 3):
+        note = Note(
+            "to_and_fro",
+            "The rests come back to two or three levels, as when a hub is pushed, pulled and let go; nothing "
+            "says that it was turned.",
+        )
+        return Turns(None, 0, "none", np.empty(0), 0.0, notes=(note,))
     if places is None:
         note = Note(
             "stops_not_counted",
@@ -276,6 +286,23 @@ def from_stops(cleaned: Cleaned, setup: Setup, stops: Stops) -> Turns:
         at_least_once=count >= places and confidence >= 0.8,
         notes=(Note("stops", f"The hub rested {count} times; {places} stops make a turn."),),
     )
+
+
+def _to_and_fro(level: FloatArray) -> bool:
+    """Whether the rests only change between two levels: strokes of end play make such a trace.
+
+    So does a flange with two highs and nothing else that is read at four stops; no reading tells the two
+    apart, and a verdict on strokes would be of another thing altogether. Strokes with the hands let go in
+    between come back to three levels, as stops do on a hub with three studs.
+    """
+    move = np.abs(np.diff(level))
+    far = move > _FAR * move.max()
+    same = np.abs(level[2:] - level[:-2]) < _SAME * move.max()
+    row = longest = 0
+    for one in far[:-1] & far[1:] & same:
+        row = row + 1 if one else 0
+        longest = max(longest, row)
+    return longest >= _TO_AND_FRO
 
 
 def _again(level: FloatArray, places: int) -> float | None:

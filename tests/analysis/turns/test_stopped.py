@@ -11,6 +11,7 @@ from analysis.cleaning import clean
 from analysis.trace import FloatArray, Trace
 from analysis.turns import find_turns
 from analysis.turns.stopped import find_stops
+from analysis.values import Setup
 
 RATE_HZ = 25.0
 REST_S = 1.4
@@ -70,3 +71,24 @@ def test_two_studs_on_a_flat_place_are_two_stops() -> None:
     found = find_stops(np.arange(read.size) / RATE_HZ, read, 0.45, 1.0)
     assert found is not None
     assert len(found) == 15
+
+
+@pytest.mark.parametrize("levels", [(18.0, -19.0, 20.0), (20.0, -19.0)])
+def test_strokes_in_a_run_out_are_no_stops(levels: tuple[float, ...]) -> None:
+    """Free, pulled, pushed: three strokes passed for a hub with three studs, and for one within its limit."""
+    rng = np.random.default_rng(5)
+    held = np.tile(levels, 4)
+    pieces = [np.full(40, held[0])]
+    for here, there in pairwise(held):
+        pieces += [np.linspace(here, there, 6), np.full(40, there)]
+    read = np.concatenate(pieces)
+    read = np.round(read + rng.normal(0.0, 0.4, read.size))
+    turns = find_turns(clean(Trace(np.arange(read.size) / RATE_HZ, read, resolution_um=1.0)))
+    assert turns.total is None
+    assert "to_and_fro" in {note.code for note in turns.notes}
+
+
+def test_three_studs_are_believed_when_they_are_said() -> None:
+    trace = stop_by_stop(3, 10, 0.4)
+    assert find_turns(clean(trace)).total is None
+    assert find_turns(clean(trace), Setup(studs=3)).total == pytest.approx(3.0)
