@@ -82,7 +82,7 @@ def test_strokes_in_a_run_out_are_no_stops(levels: tuple[float, ...]) -> None:
     for here, there in pairwise(held):
         pieces += [np.linspace(here, there, 6), np.full(40, there)]
     read = np.concatenate(pieces)
-    read = np.round(read + rng.normal(0.0, 0.4, read.size))
+    read = np.round(read + rng.normal(0.0, 0.2, read.size))
     turns = find_turns(clean(Trace(np.arange(read.size) / RATE_HZ, read, resolution_um=1.0)))
     assert turns.total is None
     assert "to_and_fro" in {note.code for note in turns.notes}
