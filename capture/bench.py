@@ -290,6 +290,7 @@ class Bench:
             clock=self.clock,
             state_of=lambda: self._supervisors[indicator.name].state,
             publish=self._fanout.publish,
+            verdict_due=lambda: any(each.judged_now for each in tuple(self._runs.values())),
             warnings=(*nut, *set_up_warnings(indicator, limit, started_utc.date())),
         )
         self._seconds.keep(ref.id, second_run)
@@ -378,6 +379,7 @@ class Bench:
 
     async def _conclude(self, run: Run) -> None:
         """The final result, from the readings as they are in the record, kept beside them."""
+        run.judged_now = True
         given = (self.store, run.ref, run.request, run.limit, run.setup)
         result = await asyncio.to_thread(conclude_in, *given)  # one errand: each way back waits for the loop
         if result is not None:

@@ -10,6 +10,7 @@ from typing import Literal
 
 from analysis.record import RunRef
 from analysis.values import Setup
+from analysis.wanted import NotWantedError
 from capture.course import SETTLE_S, Course, Seen, Step
 from capture.measuring import likely_in, seen_in
 from capture.messages import IndicatorState, RunProgress, RunRequest, SoFar, Trouble
@@ -66,6 +67,7 @@ class Run:
         clock: the station's clock.
         state_of: how the indicator stands now.
         publish: takes each new progress, what was seen so far, and trouble with it.
+        verdict_due: whether a run, this or another, has ended and is being judged: looks give way to it.
     """
 
     def __init__(
@@ -80,6 +82,7 @@ class Run:
         clock: Clock,
         state_of: Callable[[], IndicatorState],
         publish: Callable[[RunProgress | SoFar | Trouble], None],
+        verdict_due: Callable[[], bool] = lambda: False,
         warnings: tuple[str, ...] = (),
     ) -> None:
         self.ref, self.request, self.indicator = ref, request, indicator
@@ -94,6 +97,8 @@ class Run:
         self._clock = clock
         self._state_of = state_of
         self._publish = publish
+        self._verdict_due = verdict_due
+        self.judged_now = False  # its readings are complete and somebody waits for the verdict
         self._warnings = warnings
         asked = {"runout": request.turns, "endplay": float(request.strokes)}.get(request.kind)
         if request.kind == "bore" and request.bore is not None and request.bore.places is not None:
@@ -251,12 +256,16 @@ class Run:
         pause_s, looked_at = LOOK_S, 0
         while True:
             await self._clock.sleep(pause_s)
-            if len(self.buffer) in (0, looked_at) or self._comes_to_its_end():
+            if len(self.buffer) in (0, looked_at) or self._comes_to_its_end() or self._verdict_due():
                 continue
-            looked_at = len(self.buffer)
+            before, looked_at = looked_at, len(self.buffer)
             began_ns = self._clock.monotonic_ns()
             asked = (self.ref.id, self.request, self.buffer.trace(), self.setup, self.buffer.started_t_ns)
-            result, shown = await asyncio.to_thread(look, *asked)
+            try:
+                result, shown = await asyncio.to_thread(look, *asked, lambda: not self._verdict_due())
+            except NotWantedError:
+                looked_at = before
+                continue
             self._counted(seen_in(result))
             self._likely = likely_in(result)
             if shown is not None:

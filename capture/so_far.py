@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,7 +24,12 @@ FULL_TURN_DEG = 360.0
 
 
 def look(
-    run: str, request: RunRequest, trace: Trace, setup: Setup, started_t_ns: int
+    run: str,
+    request: RunRequest,
+    trace: Trace,
+    setup: Setup,
+    started_t_ns: int,
+    wanted: Callable[[], bool] = lambda: True,
 ) -> tuple[AnyResult | None, SoFar | None]:
     """The result without a limit, and what is shown of it; None where there is nothing yet.
 
@@ -34,6 +39,10 @@ def look(
         trace: the readings so far.
         setup: of the instrument.
         started_t_ns: monotonic clock at the start of the run.
+        wanted: whether the look is still of use; asked again and again.
+
+    Raises:
+        NotWantedError: `wanted` said no before the turns were found.
     """
     if request.kind != "runout":
         result = measure(request, trace, None, setup)
@@ -41,8 +50,10 @@ def look(
             return result, SoFar(run=run, strokes=result.strokes, play_mm=result.play_mm)
         return result, None
     from analysis.measure import work_out_runout
+    from analysis.wanted import only_while
 
-    worked = work_out_runout(trace, setup=setup)
+    with only_while(wanted):
+        worked = work_out_runout(trace, setup=setup)
     return worked.result, _angles(run, worked, started_t_ns)
 
 

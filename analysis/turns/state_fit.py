@@ -16,6 +16,7 @@ from scipy.linalg.lapack import dpbtrf, dpotrf, dpotrs, dtbtrs
 
 from analysis.trace import FloatArray
 from analysis.turns.state_model import READING_NU, TAU, Model, Problem, System, system_at
+from analysis.wanted import go_on_if_wanted
 
 _WORTH_A_STEP = 0.03
 
@@ -106,7 +107,11 @@ def fit(
         tolerance: stop when a step gains less than this in the log posterior.
         weighed: work out the evidence; nan else.
         rival: log evidence of another answer: far behind it a step must gain a share of the gap.
+
+    Raises:
+        NotWantedError: whoever asked for the search waits for it no longer.
     """
+    go_on_if_wanted()
     turns = turns - turns[0]
     model = Model(problem, max(float(turns[-1]), 0.3))
     designs = model.designs(turns)

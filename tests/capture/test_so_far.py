@@ -7,8 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.measure import measure_runout
 from analysis.trace import Trace
 from analysis.values import Setup
+from analysis.wanted import NotWantedError
 from capture.messages import RunRequest, SoFar
 from capture.so_far import look
 from tests.capture.test_bench import at_work
@@ -77,3 +79,21 @@ def test_a_rest_check_shows_nothing_so_far() -> None:
     result, shown = look("r", RunRequest(kind="rest"), trace, Setup(), 0)
     assert result is not None
     assert shown is None
+
+
+def test_a_look_that_nobody_waits_for_any_more_ends_at_its_next_fit() -> None:
+    marked = turned(3.2)
+    trace = Trace(marked.time_s, marked.reading_um, resolution_um=1.0)  # no marks: a search
+    asked = 0
+
+    def wanted() -> bool:
+        nonlocal asked
+        asked += 1
+        return asked < 3
+
+    with pytest.raises(NotWantedError):
+        look("r", RunRequest(kind="runout"), trace, Setup(), STARTED_NS, wanted)
+    assert asked == 3
+    again, _ = look("r", RunRequest(kind="runout"), trace, Setup(), STARTED_NS)  # nothing of it lasts
+    assert asked == 3
+    assert again == measure_runout(trace)
