@@ -20,6 +20,8 @@ _QUICK = 0.75  # way over rest
 _MOST_PLACES = 12
 _COME_BACK = 0.7  # confidence of a period with which levels come back, though not clearly
 _NEXT_TO_STUD = 0.03  # of the spread of levels: what half a degree beside the stud makes, order 2 included
+_SQUARE_SHARE = 0.75  # up and down with nothing between: no flange is so, turned by whatever hand
+_SQUARE_QUICK = 0.35  # a sine needs 0.6 and more, see `_sine_quick`
 _NOISIER = 2.5  # times the noise found from all differences, which is that of the calmest stretches
 _FLAT = 2.2  # see `_flatness`: 1 for readings with nothing but noise; simulated: rests to 1.6, crests from 6
 _LONG = 0.78  # times two usual rests and a way: one that long and not of one level is two or more
@@ -120,7 +122,10 @@ def _made_of_rests(
         creep = float(np.median([_creep(rest) for rest in rests])) / noise_um
         wide = apart > 4.5 and share > 0.65 and quick < 0.55 and creep < 0.9
         near = apart > 2.5 and share > 0.8 and quick < 0.3 and creep < 0.5
-        return on_the_way > 0 and (wide or near)
+        square = (
+            first.size > _FEWEST_STOPS and apart > 4.5 and share > _SQUARE_SHARE and quick < _SQUARE_QUICK
+        )
+        return (on_the_way > 0 and (wide or near)) or square
     if flat > _FLAT or share < _FLAT_SHARE or quick > _QUICK:
         return False
     if on_the_way >= _SOME_ON_THE_WAY * first.size:
