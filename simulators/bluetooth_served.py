@@ -71,7 +71,7 @@ class ServedPeripheral:
         if pipe is None:
             self._changed(path, GATT_CHARACTERISTIC, {"Value": Variant("ay", data)})
         else:
-            with contextlib.suppress(BlockingIOError, BrokenPipeError):
+            with contextlib.suppress(BlockingIOError, ConnectionError):  # full, or gone meanwhile
                 pipe.send(data)
 
     def objects(self) -> dict[str, dict[str, Properties]]:
