@@ -12,6 +12,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from textwrap import shorten
 from typing import TextIO
 
 import numpy as np
@@ -25,6 +26,7 @@ from config.errors import InputError
 TIME, MARK, ANGLE, FLAG = "time_s", "mark", "angle_deg", "flag"
 READINGS = {"reading_mm": "mm", "reading_um": "um", "reading_in": "in"}
 SECONDS = {"reading2_mm": "mm", "reading2_um": "um", "reading2_in": "in"}
+LONGEST_NAMES = 120  # characters of them in a message: what is no table may be one long line
 KNOWN = (TIME, *READINGS, MARK, ANGLE, FLAG, *SECONDS)
 
 _MARKS = {"": False, "0": False, "1": True}
@@ -106,7 +108,7 @@ def find_columns(header: Sequence[str], where: str) -> Columns:
             where=where,
             expected="commas between columns and decimal points in numbers",
         )
-    found = ", ".join(name or "(no name)" for name in names)
+    found = shorten(", ".join(name or "(no name)" for name in names), LONGEST_NAMES, placeholder=" …")
     if TIME not in names:
         raise InputError(f"there is no column time_s, only {found}", where=where, expected=_expected())
     reading = _only(names, READINGS, where)

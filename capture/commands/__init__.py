@@ -103,7 +103,6 @@ def run(arguments: list[str] | None = None) -> int:
     Returns:
         The exit status.
     """
-    output = sys.stdout
     try:
         status = group.main(args=arguments, prog_name="hubproof", standalone_mode=False)
         if sys.stdout is not None:
@@ -126,9 +125,7 @@ def run(arguments: list[str] | None = None) -> int:
         _drop_output()
         return 0
     except SystemExit:
-        if sys.stdout is output:
-            raise
-        return 0  # click met the broken pipe first: it puts another output in place and ends
+        return 0  # no command ends so: click or the tables' printer met the broken pipe, and drop the output
     except OSError as error:
         if error.filename is not None:
             told = f"{error.filename}: cannot be read or written: {error.strerror}"

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.trace import Trace
-from analysis.trace_file import read_trace, read_trace_file, write_trace, write_trace_file
+from analysis.trace_file import parse_trace, read_trace, read_trace_file, write_trace, write_trace_file
 from analysis.trace_times import spread_equal_times
 from config.errors import InputError
 
@@ -263,3 +263,9 @@ def test_a_million_rows_would_take_seconds(file: Path) -> None:
     assert time.process_time() - started < 3  # some 0.4 s
     assert np.array_equal(trace.time_s, time_s)
     assert np.array_equal(trace.reading_um, reading_um)
+
+
+def test_what_is_no_table_is_not_read_out_whole() -> None:
+    with pytest.raises(InputError) as told:
+        parse_trace("Some prose, " * 60 + "\n", "prose.csv")
+    assert len(told.value.line()) < 400
